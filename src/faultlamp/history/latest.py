@@ -98,7 +98,8 @@ class LatestValues:
 
     def feed_block(self, block: FrameBlock) -> None:
         """Take many frames."""
-        rows = np.flatnonzero((block.flags == EXTENDED) & self._table[block.can_id >> np.uint32(8) & np.uint32(0x3FFFF)])
+        groups = block.can_id >> np.uint32(8) & np.uint32(0x3FFFF)
+        rows = np.flatnonzero((block.flags == EXTENDED) & self._table[groups])
         rows = rows[block.can_id[rows] & np.uint32(0x03000000) != np.uint32(0x03000000)]
         if not len(rows):
             return

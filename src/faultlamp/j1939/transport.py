@@ -162,12 +162,13 @@ class Reassembler:
     """Sessions of any number of channels, from frames in the order they were heard.
 
     kept: parameter groups whose bytes are wanted; sessions of all others are followed and counted only.
+    kept_bytes: how many bytes of unfinished messages are held now. troubles: the latest that did not complete.
     """
 
     def __init__(self, kept: frozenset[int]) -> None:
         self._kept = kept
         self._sessions: dict[_Key, _Session] = {}
-        self._kept_bytes = 0
+        self.kept_bytes = 0
         self._counts = TransportCounts()
         self.troubles: deque[Trouble] = deque(maxlen=_MOST_TROUBLES)
 
@@ -209,8 +210,8 @@ class Reassembler:
         session.expected = number + 1
         session.time_ns = time_ns
         if session.buffer is not None:
-            self._kept_bytes += session.store(number, (word >> 8).to_bytes(7, "little"))
-            if self._kept_bytes > MOST_KEPT:
+            self.kept_bytes += session.store(number, (word >> 8).to_bytes(7, "little"))
+            if self.kept_bytes > MOST_KEPT:
                 self._make_room(time_ns)
                 if key not in self._sessions:
                     return None
@@ -291,7 +292,7 @@ class Reassembler:
 
     def _end(self, key: _Key, session: _Session, time_ns: int, ending: Ending) -> None:
         del self._sessions[key]
-        self._kept_bytes -= len(session.buffer or b"")
+        self.kept_bytes -= len(session.buffer or b"")
         self._note(time_ns, key, session.pgn, ending)
 
     def _note(self, time_ns: int, key: _Key, pgn: int, ending: Ending) -> None:

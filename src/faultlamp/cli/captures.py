@@ -1,0 +1,62 @@
+"""What the commands that read recordings share: their arguments, progress and warnings."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from faultlamp.capture import Capture
+
+_SHOW_AFTER_S = 0.5
+
+CAPTURE_HELP = (
+    "a recording: candump log or saved candump output (also .gz .xz .zst), or .asc .blf .trc .csv .db .mf4; "
+    "- is standard input, demo:NAME a shipped one"
+)
+
+
+def add_capture_arguments(parser: argparse.ArgumentParser) -> None:
+    """CAPTURE... and --strict."""
+    parser.add_argument("captures", nargs="+", metavar="CAPTURE", help=CAPTURE_HELP)
+    parser.add_argument("--strict", action="store_true", help="stop at the first line that is not a frame")
+
+
+@contextmanager
+def open_captures(args: argparse.Namespace) -> Iterator[Capture]:
+    """The recordings named on the command line, with a progress bar on a terminal; warnings follow at the end."""
+    from faultlamp.capture import Capture
+
+    with _progress() as on_progress:
+        capture = Capture(args.captures, strict=args.strict, on_progress=on_progress)
+        yield capture
+    for warning in capture.stats.warnings:
+        print(f"faultlamp: warning: {warning}", file=sys.stderr)
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[int, int | None], None] | None]:
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, DownloadColumn, Progress, TimeRemainingColumn
+
+    bar = Progress("reading", BarColumn(), DownloadColumn(), TimeRemainingColumn(), console=Console(stderr=True),
+                   transient=True)
+    task = bar.add_task("reading", total=None)
+    started = time.monotonic()
+
+    def show(done: int, total: int | None) -> None:
+        if not bar.live.is_started and time.monotonic() - started > _SHOW_AFTER_S:
+            bar.start()
+        bar.update(task, completed=done, total=total)
+
+    try:
+        yield show
+    finally:
+        bar.stop()

@@ -1,0 +1,143 @@
+"""The fault history as a page of text for people."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from faultlamp.cli.output import clock, console, day, duration
+from faultlamp.knowledge.addresses import address_name
+from faultlamp.text import printable
+
+_STATE_WORDS = {"active": "ACTIVE", "previously_active": "previously active", "inactive": "inactive"}
+_STATE_STYLE = {"active": "bold red", "previously_active": "yellow", "inactive": ""}
+_LAMP_WORDS = {
+    "malfunction_indicator": "malfunction indicator", "red_stop": "red stop", "amber_warning": "amber warning",
+    "protect": "protect",
+}
+_LIT = {"on": "on", "slow_flash": "slow flash", "fast_flash": "fast flash"}
+_RED_STOP = "A red stop lamp means: stop the engine as soon as that is safe. The maker's manual decides what follows."
+_CONNECTOR = "Key off before a connector is pulled. Keep clear of hot and moving parts."
+
+
+def print_table(document: dict[str, Any]) -> None:
+    """Summary, faults, lamps and key cycles on standard output."""
+    out = console()
+    capture = document["capture"]
+    several = len(capture["channels"]) > 1
+    out.print(_headline(capture))
+    out.print()
+    out.print(Text(_sentence(document), style="bold"))
+    if any(span["state"] in _LIT and span["end"] is None and lamp["lamp"] == "red_stop"
+           for lamp in document["lamps"] for span in lamp["spans"]):
+        out.print(Text(_RED_STOP, style="bold red"))
+    if document["faults"]:
+        out.print(Text(_CONNECTOR))
+        out.print(_faults(document, several))
+    _print_lamps(out, document, several)
+    _print_key_cycles(out, document, several)
+    troubles = [f"{count} {name.replace('_', ' ')}" for name, count in document["transport"].items()
+                if count and name != "completed"]
+    if troubles:
+        out.print(Text(f"\nMulti-packet messages that did not arrive whole: {', '.join(troubles)}."))
+
+
+def _headline(capture: dict[str, Any]) -> Text:
+    files = ", ".join(printable(name) for name in capture["files"])
+    if not capture["frames"]:
+        return Text(f"{files}: no frames" + _bad(capture))
+    channels = ", ".join(printable(name) for name in capture["channels"])
+    steps = f", the clock stepped back {capture['clock_steps']} times" if capture["clock_steps"] else ""
+    length = duration(max(0.0, capture["end"] - capture["start"]))
+    return Text(f"{files}: {capture['frames']} frames on {channels} in {length} from {day(capture['start'])}"
+                + steps + _bad(capture))
+
+
+def _bad(capture: dict[str, Any]) -> str:
+    return f", {capture['bad_lines']} lines that are no frame" if capture["bad_lines"] else ""
+
+
+def _sender(entry: dict[str, Any], several: bool) -> str:
+    address = entry["source_address"]
+    name = address_name(address)
+    where = f" on {printable(entry['channel'])}" if several else ""
+    return (f"{name} ({address})" if name else f"address {address}") + where
+
+
+def _sentence(document: dict[str, Any]) -> str:
+    counts = {state: sum(fault["state"] == state for fault in document["faults"]) for state in _STATE_WORDS}
+    if not document["faults"]:
+        if document["lamps"]:
+            return "No faults reported."
+        return "No fault report (DM1) in this recording: was the key on, and is this the right bus?"
+    parts = [f"{counts['active']} active", f"{counts['previously_active']} previously active",
+             f"{counts['inactive']} no longer reported"]
+    return f"Faults at the end of the recording: {', '.join(parts)}."
+
+
+def _faults(document: dict[str, Any], several: bool) -> Table:
+    table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False, header_style="bold", title_justify="left")
+    for name in ("SPN", "FMI", "count"):
+        table.add_column(name, justify="right", no_wrap=True)
+    for name in ("state", "sender", "what it says", "active"):
+        table.add_column(name)
+    order = list(_STATE_WORDS)
+    for fault in sorted(document["faults"], key=lambda entry: order.index(entry["state"])):
+        what = f"{fault['spn_name'] or 'SPN without a known name'}: {fault['fmi_meaning']}"
+        count = "-" if fault["occurrence_count"] is None else str(fault["occurrence_count"])
+        table.add_row(
+            str(fault["spn"]), str(fault["fmi"]), count,
+            Text(_STATE_WORDS[fault["state"]], style=_STATE_STYLE[fault["state"]]),
+            Text(_sender(fault, several)), Text(what), Text(_when(fault)),
+        )
+    return table
+
+
+def _when(fault: dict[str, Any]) -> str:
+    spans = fault["active_spans"]
+    if not spans:
+        return f"never; in {', '.join(fault['reported_in'])}"
+    last = spans[-1]
+    end = {"cleared": lambda: f"to {clock(last['end'])}", "silent": lambda: f"to {clock(last['end'])}, then silent",
+           "capture_end": lambda: "to the end"}[last["end_reason"]]()
+    more = f", {len(spans)} times in all" if len(spans) > 1 else ""
+    return f"{clock(last['start'])} {end}{more}"
+
+
+def _print_lamps(out: Console, document: dict[str, Any], several: bool) -> None:
+    if not document["lamps"]:
+        return
+    out.print(Text("\nLamps asked for", style="bold"))
+    any_lit = False
+    for entry in document["lamps"]:
+        lit = [span for span in entry["spans"] if span["state"] in _LIT]
+        if not lit:
+            continue
+        any_lit = True
+        who = _sender(entry, several)
+        times = "; ".join(
+            f"{_LIT[span['state']]} {clock(span['start'])} to "
+            + ("the end" if span["end"] is None else clock(span["end"]))
+            for span in lit[-4:]
+        )
+        earlier = f"{len(lit) - 4} earlier; " if len(lit) > 4 else ""
+        out.print(Text(f"  {_LAMP_WORDS[entry['lamp']]}, {who}: {earlier}{times}"))
+    if not any_lit:
+        out.print(Text("  none"))
+
+
+def _print_key_cycles(out: Console, document: dict[str, Any], several: bool) -> None:
+    if not document["key_cycles"]:
+        out.print(Text("\nNo key cycle: the engine's address sent nothing."))
+        return
+    out.print(Text("\nKey cycles", style="bold"))
+    for number, cycle in enumerate(document["key_cycles"], 1):
+        ran = "engine ran" if cycle["engine_ran"] else "engine did not run"
+        top = cycle["max_engine_speed_rpm"]
+        speed = "no engine speed seen" if top is None else f"up to {top:.0f} rpm"
+        end = "the end" if cycle["end"] is None else clock(cycle["end"])
+        where = f" on {printable(cycle['channel'])}" if several else ""
+        out.print(Text(f"  {number}{where}: {clock(cycle['start'])} to {end}, {ran}, {speed}"))

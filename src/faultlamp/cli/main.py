@@ -1,0 +1,66 @@
+"""The `faultlamp` command: parses the words, hands over to one module a command, turns every failure into one line."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+
+from faultlamp import __version__
+from faultlamp.errors import FaultlampError
+
+COMMANDS = ("watch", "replay", "faults", "values", "rig")
+
+_CAUTION = (
+    "Hot and moving parts: keep clear while the engine can turn. A red stop lamp means stop the engine. "
+    "Key off before a connector is pulled. The maker's manual, local codes and licensed practice come first."
+)
+
+EXIT_ERROR = 1
+EXIT_INTERRUPTED = 130
+EXIT_READER_GONE = 141
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The whole command line. Command modules import what is heavy only when they run."""
+    parser = argparse.ArgumentParser(
+        prog="faultlamp",
+        description="Listens on a diesel engine's CAN bus (SAE J1939) and says what its controllers report.",
+        epilog=_CAUTION,
+    )
+    parser.add_argument("--version", action="version", version=f"faultlamp {__version__}")
+    subparsers = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    for command in COMMANDS:
+        import_module(f"faultlamp.cli.{command}").add_parser(subparsers)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit code (docs/commands.md lists them)."""
+    try:
+        # Within the guard: a second Ctrl-C may come while modules still load.
+        args = build_parser().parse_args(argv)
+        code: int = args.run(args)
+        sys.stdout.flush()
+        return code
+    except KeyboardInterrupt:
+        return EXIT_INTERRUPTED
+    except BrokenPipeError:
+        # The reader of our output went away (`| head`). Python would complain again when it flushes at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_READER_GONE
+    except FaultlampError as error:
+        print(f"faultlamp: {error}", file=sys.stderr)
+    except OSError as error:
+        where = f" ({error.filename})" if error.filename else ""
+        print(f"faultlamp: {error.strerror or error}{where}: check the disk, the path and its permissions",
+              file=sys.stderr)
+        _forget_output()
+    return EXIT_ERROR
+
+
+def _forget_output() -> None:
+    """What could not be written will not be written at exit either."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -1,0 +1,73 @@
+"""Options that several commands share, and how their values are written.
+
+A source address is 0 to 253 (SAE J1939-81: 254 is the null address, 255 the global one), decimal or with 0x.
+A conversion method is 1 to 4, the order of the SPN's bits in a code whose CM bit is 1 (SAE J1939-73, section 5.7.1).
+"""
+
+from __future__ import annotations
+
+import argparse
+import re
+from typing import TypedDict
+
+from faultlamp.j1939.diagnostics import METHODS
+
+_ADDRESS = re.compile(r"[0-9]{1,3}|0[xX][0-9a-fA-F]{1,2}")
+_HIGHEST_ADDRESS = 253
+_HIGHEST_METHOD = METHODS[-1]
+
+
+class HistoryOptions(TypedDict):
+    """Keyword arguments of `History`."""
+
+    engine_address: int
+    spn_conversion: dict[int, int]
+
+
+def address(text: str) -> int:
+    """An argparse type: a source address, decimal or with 0x."""
+    number = int(text, 16 if text[1:2] in ("x", "X") else 10) if _ADDRESS.fullmatch(text) else -1
+    if not 0 <= number <= _HIGHEST_ADDRESS:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a source address: give 0 to 253, or 0x00 to 0xFD")
+    return number
+
+
+def conversion(text: str) -> tuple[int, int]:
+    """An argparse type: ADDRESS=METHOD as (address, method)."""
+    left, equals, right = text.partition("=")
+    if not equals:
+        raise argparse.ArgumentTypeError(f"{text!r} is not ADDRESS=METHOD; for example 0=1 or 0x3D=3")
+    number = address(left)
+    if not right.isascii() or not right.isdigit() or int(right) not in METHODS:
+        raise argparse.ArgumentTypeError(f"{text!r}: the method must be one of 1, 2, 3, 4, not {right!r}")
+    return number, int(right)
+
+
+def positive_seconds(text: str) -> float:
+    """An argparse type: a time span above zero, in seconds, at most a year."""
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = -1.0
+    if not 0 < seconds <= 366 * 86400:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of seconds above 0")
+    return seconds
+
+
+def add_history_options(parser: argparse.ArgumentParser) -> None:
+    """How the history is kept: whose frames make a key cycle, how older codes are read."""
+    group = parser.add_argument_group("reading the traffic")
+    group.add_argument(
+        "--engine-address", type=address, default=0, metavar="ADDRESS",
+        help="source address whose frames make a key cycle (default: 0, engine 1)",
+    )
+    group.add_argument(
+        "--spn-conversion", type=conversion, action="append", default=[], metavar="ADDRESS=METHOD",
+        help=f"order of the SPN's bits (1 to {_HIGHEST_METHOD}) in this source's codes whose CM bit is 1; "
+        f"{_HIGHEST_METHOD}, the present one, unless given; may be repeated",
+    )
+
+
+def history_options(args: argparse.Namespace) -> HistoryOptions:
+    """Keyword arguments for `History` from what `add_history_options` put there; a later option wins."""
+    return {"engine_address": args.engine_address, "spn_conversion": dict(args.spn_conversion)}

@@ -1,0 +1,64 @@
+"""How results leave: the format asked for, tables for people, CSV cells that stay inert."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+# Stamps before this are counted from the start of the recording, not from the epoch.
+_FIRST_CLOCK_S = 365 * 86_400
+
+
+def add_format_option(parser: argparse.ArgumentParser, formats: Sequence[str], *, piped: str) -> None:
+    """`--format`; without it a table on a terminal and `piped` elsewhere."""
+    parser.add_argument(
+        "--format", choices=formats, help=f"default: table on a terminal, {piped} when the output goes elsewhere"
+    )
+    parser.set_defaults(piped_format=piped)
+
+
+def chosen_format(args: argparse.Namespace) -> str:
+    """The format to write."""
+    if args.format is not None:
+        return str(args.format)
+    return "table" if sys.stdout.isatty() else str(args.piped_format)
+
+
+def console() -> Console:
+    """Where tables are drawn: no colour unless a terminal that wants it, at least 80 columns elsewhere."""
+    from rich.console import Console
+
+    on_terminal = sys.stdout.isatty()
+    plain = not on_terminal or bool(os.environ.get("NO_COLOR"))
+    width = None if on_terminal else 120
+    return Console(no_color=plain, width=width, markup=False, highlight=False, emoji=False, soft_wrap=False)
+
+
+def clock(time_s: float) -> str:
+    """A moment for people: UTC time of day, or seconds since the start where the recording has no date."""
+    if time_s < _FIRST_CLOCK_S:
+        return f"{time_s:.3f} s"
+    return datetime.fromtimestamp(time_s, UTC).strftime("%H:%M:%S.%f")[:-3]
+
+
+def day(time_s: float) -> str:
+    """The date and time of a recording's start, for people."""
+    if time_s < _FIRST_CLOCK_S:
+        return "an unknown date"
+    return datetime.fromtimestamp(time_s, UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
+
+
+def duration(length_s: float) -> str:
+    """A length of time for people."""
+    if length_s < 60:
+        return f"{length_s:.1f} s"
+    minutes, rest = divmod(round(length_s), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours} h {minutes:02} min" if hours else f"{minutes} min {rest:02} s"
