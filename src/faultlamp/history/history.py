@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
+import numpy.typing as npt
 
 from faultlamp.frames import EXTENDED, Frame, FrameBlock
 from faultlamp.history.changes import Change, OnChange, What, ignore_change
@@ -96,10 +97,11 @@ class History:
         for index in np.flatnonzero(np.bincount(block.channel)).tolist():
             self.channels.add(block.channels[index])
         j1939 = (block.flags == EXTENDED) & (block.can_id & np.uint32(0x03000000) != np.uint32(0x03000000))
-        self._feed_engine(block.take(j1939 & (block.can_id & np.uint32(0xFF) == self.engine_address)))
-        kinds = _KIND[block.can_id >> np.uint32(8) & _PGN_MASK]
-        kinds[~j1939] = 0
-        rows = np.flatnonzero(kinds)
+        groups = block.can_id >> np.uint32(8) & _PGN_MASK
+        engine = j1939 & (block.can_id & np.uint32(0xFF) == self.engine_address)
+        self._feed_engine(block, groups, np.flatnonzero(engine))
+        kinds = _KIND[groups]
+        rows = np.flatnonzero(j1939 & (kinds != 0))
         names = block.channels
         for kind, time_ns, channel, can_id, word, length in zip(
             kinds[rows].tolist(), block.time_ns[rows].tolist(), block.channel[rows].tolist(),
@@ -136,13 +138,13 @@ class History:
             self.start_ns = first_ns
         self.end_ns = last_ns
 
-    def _feed_engine(self, block: FrameBlock) -> None:
-        if not len(block):
-            return
-        speeds = speed_column(block.can_id >> np.uint32(8) & _PGN_MASK, block.data)
-        for index in np.flatnonzero(np.bincount(block.channel)).tolist():
-            rows = block.channel == index
-            self._cycles_of(block.channels[index]).feed_columns(block.time_ns[rows], speeds[rows])
+    def _feed_engine(self, block: FrameBlock, groups: npt.NDArray[np.uint32], rows: npt.NDArray[np.intp]) -> None:
+        """Frames of the engine's address, by channel."""
+        channels = block.channel[rows]
+        for index in np.flatnonzero(np.bincount(channels)).tolist():
+            mine = rows[channels == index]
+            speeds = speed_column(groups[mine], block.data[mine])
+            self._cycles_of(block.channels[index]).feed_columns(block.time_ns[mine], speeds)
 
     def _feed_protocol(self, kind: int, time_ns: int, channel: str, can_id: int, word: int, length: int) -> None:
         source = can_id & 0xFF

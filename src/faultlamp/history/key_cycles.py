@@ -57,9 +57,11 @@ def speed_raw(pgn: int, word: int) -> int:
 
 def speed_column(pgn: npt.NDArray[np.uint32], data: npt.NDArray[np.uint64]) -> npt.NDArray[np.int64]:
     """The same for columns of equal length."""
-    raw = (data >> np.uint64(_SPEED_BIT) & np.uint64(0xFFFF)).astype(np.int64)
-    raw[(pgn != EEC1) | (raw > _HIGHEST_VALID)] = NO_SPEED
-    return raw
+    raws = np.full(len(pgn), NO_SPEED, np.int64)
+    rows = np.flatnonzero(pgn == EEC1)
+    raw = (data[rows] >> np.uint64(_SPEED_BIT) & np.uint64(0xFFFF)).astype(np.int64)
+    raws[rows] = np.where(raw <= _HIGHEST_VALID, raw, NO_SPEED)
+    return raws
 
 
 class KeyCycles:

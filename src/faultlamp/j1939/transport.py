@@ -312,9 +312,12 @@ class Reassembler:
 
 
 def _carried_pgn(word: int) -> int:
-    """PGN in bytes 6 to 8 of a control frame; of an addressed (PDU1) group the low byte counts as 0."""
-    pgn = word >> 40 & 0x3FFFF
-    return pgn if pgn & 0xFF00 >= 0xF000 else pgn & 0x3FF00
+    """PGN in bytes 6 to 8 of a control frame; of an addressed (PDU1) group the low byte counts as 0.
+
+    The six bits above the PGN are compared too: with any of them set it is the number of no known group.
+    """
+    pgn = word >> 40 & 0xFFFFFF
+    return pgn if pgn & 0xFF00 >= 0xF000 else pgn & 0xFFFF00
 
 
 def _open_ending(session: _Session, now_ns: int) -> Ending:
