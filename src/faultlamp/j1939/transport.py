@@ -176,7 +176,7 @@ class Reassembler:
         """Take one frame of a transport group.
 
         word: the data bytes as a little-endian number, missing ones 0xFF. length: how many there were.
-        Returns a Transfer when the frame belongs to a message of a kept group, else None.
+        Returns a Transfer when the frame announces a message of a kept group or is a packet of one, else None.
         """
         source, destination = can_id & 0xFF, can_id >> 8 & 0xFF
         pgn = can_id >> 8 & 0x3FF00
@@ -219,9 +219,7 @@ class Reassembler:
         payload = bytes(session.buffer[: session.size]) if complete and session.buffer is not None else None
         if complete:
             self._end(key, session, time_ns, Ending.COMPLETED)
-        if session.pgn not in self._kept:
-            return None
-        return Transfer(session.pgn, key[1], key[2], payload)
+        return Transfer(session.pgn, key[1], key[2], payload) if session.pgn in self._kept else None
 
     def _control(
         self, time_ns: int, channel: str, source: int, destination: int, extended: bool, word: int, length: int
@@ -251,7 +249,6 @@ class Reassembler:
             if session is not None and session.pgn == pgn:
                 session.time_ns = time_ns
                 session.offset = word >> 16 & 0xFFFFFF
-                return self._under_way(outward, session)
         return None
 
     def _announce(self, time_ns: int, key: _Key, control: int, word: int, length: int) -> Transfer | None:
@@ -275,12 +272,7 @@ class Reassembler:
         if control == ETP_RTS:
             session.offset = None
         self._sessions[key] = session
-        return self._under_way(key, session)
-
-    def _under_way(self, key: _Key, session: _Session) -> Transfer | None:
-        if session.pgn not in self._kept:
-            return None
-        return Transfer(session.pgn, key[1], key[2], None)
+        return Transfer(pgn, key[1], key[2], None) if pgn in self._kept else None
 
     def _live(self, key: _Key, time_ns: int) -> _Session | None:
         """The session, unless there is none or its time has passed."""
