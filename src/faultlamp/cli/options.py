@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import re
+from pathlib import Path
 from typing import TypedDict
 
 from faultlamp.j1939.diagnostics import METHODS
@@ -65,6 +66,14 @@ def add_history_options(parser: argparse.ArgumentParser) -> None:
         "--spn-conversion", type=conversion, action="append", default=[], metavar="ADDRESS=METHOD",
         help=f"order of the SPN's bits (1 to {_HIGHEST_METHOD}) in this source's codes whose CM bit is 1; "
         f"{_HIGHEST_METHOD}, the present one, unless given; may be repeated",
+    )
+
+
+def add_layout_option(parser: argparse.ArgumentParser) -> None:
+    """--dbc: what else can be decoded; `args.dbc` is a list of paths."""
+    parser.add_argument(
+        "--dbc", action="append", type=Path, default=[], metavar="FILE",
+        help="a DBC with further parameter groups, or others in place of the shipped ones; may be repeated",
     )
 
 

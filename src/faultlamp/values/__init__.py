@@ -1,0 +1,1 @@
+"""Decoded values of recordings, as columns and as text."""
