@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import Any
 
 from rich.console import Console
-from rich.table import Table
 from rich.text import Text
 
 from faultlamp.cli.output import clock, console, day, duration
 from faultlamp.knowledge.addresses import address_name
+from faultlamp.knowledge.names import describe_spn
 from faultlamp.text import printable
 
-_STATE_WORDS = {"active": "ACTIVE", "previously_active": "previously active", "inactive": "inactive"}
-_STATE_STYLE = {"active": "bold red", "previously_active": "yellow", "inactive": ""}
+_STATE_WORDS = {
+    "active": "Active", "previously_active": "Previously active: gone, but the controller remembers it",
+    "inactive": "No longer reported",
+}
+_STATE_STYLE = {"active": "bold red", "previously_active": "bold", "inactive": "bold"}
+_WIDEST = 110
 _LAMP_WORDS = {
     "malfunction_indicator": "malfunction indicator", "red_stop": "red stop", "amber_warning": "amber warning",
     "protect": "protect",
@@ -28,7 +33,7 @@ def print_table(document: dict[str, Any]) -> None:
     out = console()
     capture = document["capture"]
     several = len(capture["channels"]) > 1
-    out.print(_headline(capture))
+    _say(out, "", _headline(capture))
     out.print()
     out.print(Text(_sentence(document), style="bold"))
     if any(span["state"] in _LIT and span["end"] is None and lamp["lamp"] == "red_stop"
@@ -36,7 +41,7 @@ def print_table(document: dict[str, Any]) -> None:
         out.print(Text(_RED_STOP, style="bold red"))
     if document["faults"]:
         out.print(Text(_CONNECTOR))
-        out.print(_faults(document, several))
+    _print_faults(out, document, several)
     _print_lamps(out, document, several)
     _print_key_cycles(out, document, several)
     troubles = [f"{count} {name.replace('_', ' ')}" for name, count in document["transport"].items()
@@ -45,15 +50,16 @@ def print_table(document: dict[str, Any]) -> None:
         out.print(Text(f"\nMulti-packet messages that did not arrive whole: {', '.join(troubles)}."))
 
 
-def _headline(capture: dict[str, Any]) -> Text:
+def _headline(capture: dict[str, Any]) -> str:
     files = ", ".join(printable(name) for name in capture["files"])
     if not capture["frames"]:
-        return Text(f"{files}: no frames" + _bad(capture))
+        return f"{files}: no frames" + _bad(capture)
     channels = ", ".join(printable(name) for name in capture["channels"])
     steps = f", the clock stepped back {capture['clock_steps']} times" if capture["clock_steps"] else ""
     length = duration(max(0.0, capture["end"] - capture["start"]))
-    return Text(f"{files}: {capture['frames']} frames on {channels} in {length} from {day(capture['start'])}"
-                + steps + _bad(capture))
+    return f"{files}: {capture['frames']} frames on {channels} in {length} from {day(capture['start'])}" + (
+        steps + _bad(capture)
+    )
 
 
 def _bad(capture: dict[str, Any]) -> str:
@@ -68,43 +74,44 @@ def _sender(entry: dict[str, Any], several: bool) -> str:
 
 
 def _sentence(document: dict[str, Any]) -> str:
-    counts = {state: sum(fault["state"] == state for fault in document["faults"]) for state in _STATE_WORDS}
     if not document["faults"]:
         if document["lamps"]:
             return "No faults reported."
         return "No fault report (DM1) in this recording: was the key on, and is this the right bus?"
-    parts = [f"{counts['active']} active", f"{counts['previously_active']} previously active",
-             f"{counts['inactive']} no longer reported"]
-    return f"Faults at the end of the recording: {', '.join(parts)}."
+    count = [sum(fault["state"] == state for fault in document["faults"]) for state in _STATE_WORDS]
+    return f"At the end: {count[0]} active, {count[1]} previously active, {count[2]} no longer reported."
 
 
-def _faults(document: dict[str, Any], several: bool) -> Table:
-    table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False, header_style="bold", title_justify="left")
-    for name in ("SPN", "FMI", "count"):
-        table.add_column(name, justify="right", no_wrap=True)
-    for name in ("state", "sender", "what it says", "active"):
-        table.add_column(name)
-    order = list(_STATE_WORDS)
-    for fault in sorted(document["faults"], key=lambda entry: order.index(entry["state"])):
-        what = f"{fault['spn_name'] or 'SPN without a known name'}: {fault['fmi_meaning']}"
-        count = "-" if fault["occurrence_count"] is None else str(fault["occurrence_count"])
-        table.add_row(
-            str(fault["spn"]), str(fault["fmi"]), count,
-            Text(_STATE_WORDS[fault["state"]], style=_STATE_STYLE[fault["state"]]),
-            Text(_sender(fault, several)), Text(what), Text(_when(fault)),
-        )
-    return table
+def _print_faults(out: Console, document: dict[str, Any], several: bool) -> None:
+    for state, words in _STATE_WORDS.items():
+        faults = [fault for fault in document["faults"] if fault["state"] == state]
+        if not faults:
+            continue
+        out.print(Text(f"\n{words}", style=_STATE_STYLE[state]))
+        for fault in faults:
+            code = f"  SPN {fault['spn']:<6} FMI {fault['fmi']:<2}  "
+            what = fault["spn_name"] or describe_spn(fault["spn"])
+            _say(out, code, f"{what}: {fault['fmi_meaning']}")
+            count = fault["occurrence_count"]
+            times = "count not given" if count is None else f"count {count}"
+            _say(out, " " * len(code), f"{_sender(fault, several)}, {times}, {_when(fault)}")
+
+
+def _say(out: Console, indent: str, text: str) -> None:
+    """A paragraph that hangs from its first line."""
+    out.print(Text(textwrap.fill(text, min(out.width, _WIDEST) - 1, initial_indent=indent,
+                                 subsequent_indent=" " * len(indent))))
 
 
 def _when(fault: dict[str, Any]) -> str:
     spans = fault["active_spans"]
     if not spans:
-        return f"never; in {', '.join(fault['reported_in'])}"
+        return f"not active in this recording, reported in {', '.join(fault['reported_in'])}"
     last = spans[-1]
     end = {"cleared": lambda: f"to {clock(last['end'])}", "silent": lambda: f"to {clock(last['end'])}, then silent",
            "capture_end": lambda: "to the end"}[last["end_reason"]]()
     more = f", {len(spans)} times in all" if len(spans) > 1 else ""
-    return f"{clock(last['start'])} {end}{more}"
+    return f"active {clock(last['start'])} {end}{more}"
 
 
 def _print_lamps(out: Console, document: dict[str, Any], several: bool) -> None:
@@ -124,7 +131,7 @@ def _print_lamps(out: Console, document: dict[str, Any], several: bool) -> None:
             for span in lit[-4:]
         )
         earlier = f"{len(lit) - 4} earlier; " if len(lit) > 4 else ""
-        out.print(Text(f"  {_LAMP_WORDS[entry['lamp']]}, {who}: {earlier}{times}"))
+        _say(out, "  ", f"{_LAMP_WORDS[entry['lamp']]}, {who}: {earlier}{times}")
     if not any_lit:
         out.print(Text("  none"))
 
