@@ -4,6 +4,7 @@ The 5 s, 2 s and 400 rpm limits are definitions of this project; DM1 layout and 
 section 5.7.1, engine speed SAE J1939-71 (0.125 rpm a bit).
 """
 
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -13,6 +14,7 @@ from hypothesis import strategies as st
 from faultlamp.frames import ERROR, FD, REMOTE, Frame, FrameBlock
 from faultlamp.history.changes import Change, What
 from faultlamp.history.history import History
+from faultlamp.history.sieve import sieve
 from support.strategies import traffic
 from support.wire import EPOCH_S, document, document_by_blocks, document_by_rows, frame, frames, ns
 
@@ -228,6 +230,25 @@ def test_one_frame_at_a_time_equals_columns(wire: list[Frame], data: st.DataObje
     """For any traffic, cut anywhere, the block road gives the history of the row road."""
     cuts = data.draw(st.lists(st.integers(0, len(wire)), max_size=4))
     assert document_by_blocks(wire, cuts) == document_by_rows(wire)
+
+
+@settings(max_examples=200, deadline=None)
+@given(traffic(), st.data())
+def test_what_the_sieve_leaves_tells_the_same_story(wire: list[Frame], data: st.DataObject) -> None:
+    """Blocks reduced to the frames that matter give the same history, but for the number of frames."""
+    history = History()
+    cuts = sorted(data.draw(st.lists(st.integers(0, len(wire)), max_size=4)))
+    for first, end in pairwise([0, *cuts, len(wire)]):
+        history.feed_block(sieve(FrameBlock.from_frames(wire[first:end])))
+    reduced, expected = document(history), document_by_rows(wire)
+    del reduced["capture"]["frames"], expected["capture"]["frames"]
+    assert reduced == expected
+
+
+def test_the_sieve_leaves_little() -> None:
+    """A busy second of engine frames becomes at most first, last and fastest."""
+    busy = [frame(f"{number * 0.001:.3f}", "0CF00400", f"F07D7D00{number % 64:02X}FFF0FF") for number in range(3000)]
+    assert len(sieve(FrameBlock.from_frames(busy))) <= 9
 
 
 @settings(max_examples=100, deadline=None)

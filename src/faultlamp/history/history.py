@@ -8,6 +8,7 @@ the frames say, and `advance` says that nothing came until then.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -41,6 +42,27 @@ def _kinds() -> np.ndarray[tuple[int], np.dtype[np.uint8]]:
 
 _KIND = _kinds()
 _KIND_OF = _KIND.tobytes()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Selection:
+    """Which frames of a block matter to the history, decided by numpy.
+
+    groups: identifier bits 8 to 25 of every frame, uint32 (n,). engine: rows of the engine's address, ascending.
+    protocol: rows of transport and diagnostic frames, ascending.
+    """
+
+    groups: npt.NDArray[np.uint32]
+    engine: npt.NDArray[np.intp]
+    protocol: npt.NDArray[np.intp]
+
+    @classmethod
+    def of(cls, block: FrameBlock, engine_address: int) -> Selection:
+        """Pick the frames out of a block."""
+        j1939 = (block.flags == EXTENDED) & (block.can_id & np.uint32(0x03000000) != np.uint32(0x03000000))
+        groups = block.can_id >> np.uint32(8) & _PGN_MASK
+        engine = np.flatnonzero(j1939 & (block.can_id & np.uint32(0xFF) == engine_address))
+        return cls(groups, engine, np.flatnonzero(j1939 & (_KIND[groups] != 0)))
 
 
 class History:
@@ -96,15 +118,12 @@ class History:
         self._count(len(block), int(block.time_ns[0]), int(block.time_ns[-1]))
         for index in np.flatnonzero(np.bincount(block.channel)).tolist():
             self.channels.add(block.channels[index])
-        j1939 = (block.flags == EXTENDED) & (block.can_id & np.uint32(0x03000000) != np.uint32(0x03000000))
-        groups = block.can_id >> np.uint32(8) & _PGN_MASK
-        engine = j1939 & (block.can_id & np.uint32(0xFF) == self.engine_address)
-        self._feed_engine(block, groups, np.flatnonzero(engine))
-        kinds = _KIND[groups]
-        rows = np.flatnonzero(j1939 & (kinds != 0))
+        chosen = Selection.of(block, self.engine_address)
+        self._feed_engine(block, chosen)
+        rows = chosen.protocol
         names = block.channels
         for kind, time_ns, channel, can_id, word, length in zip(
-            kinds[rows].tolist(), block.time_ns[rows].tolist(), block.channel[rows].tolist(),
+            _KIND[chosen.groups[rows]].tolist(), block.time_ns[rows].tolist(), block.channel[rows].tolist(),
             block.can_id[rows].tolist(), block.data[rows].tolist(), block.length[rows].tolist(), strict=True,
         ):
             self._feed_protocol(kind, time_ns, names[channel], can_id, word, length)
@@ -138,13 +157,13 @@ class History:
             self.start_ns = first_ns
         self.end_ns = last_ns
 
-    def _feed_engine(self, block: FrameBlock, groups: npt.NDArray[np.uint32], rows: npt.NDArray[np.intp]) -> None:
+    def _feed_engine(self, block: FrameBlock, chosen: Selection) -> None:
         """Frames of the engine's address, by channel."""
-        channels = block.channel[rows]
+        channels = block.channel[chosen.engine]
         for index in np.flatnonzero(np.bincount(channels)).tolist():
-            mine = rows[channels == index]
-            speeds = speed_column(groups[mine], block.data[mine])
-            self._cycles_of(block.channels[index]).feed_columns(block.time_ns[mine], speeds)
+            rows = chosen.engine[channels == index]
+            speeds = speed_column(chosen.groups[rows], block.data[rows])
+            self._cycles_of(block.channels[index]).feed_columns(block.time_ns[rows], speeds)
 
     def _feed_protocol(self, kind: int, time_ns: int, channel: str, can_id: int, word: int, length: int) -> None:
         source = can_id & 0xFF

@@ -1,0 +1,46 @@
+"""The few frames of a block that the history depends on: what one process tells another about a recording.
+
+Kept are transport and diagnostic frames; of the engine's address, on each channel, the first, the last and the fastest
+frame of each second, so that every gap and every highest speed stays what it was; and each channel's first frame and
+the block's ends. A history fed with what is left equals the history of all, but for its count of frames.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from faultlamp.frames import FrameBlock
+from faultlamp.history.history import Selection
+from faultlamp.history.key_cycles import speed_column
+
+_SECOND_NS = 1_000_000_000
+_SPEED_BITS = 17
+
+
+def sieve(block: FrameBlock, engine_address: int = 0) -> FrameBlock:
+    """The frames of the block that matter, in their order."""
+    if not len(block):
+        return block
+    chosen = Selection.of(block, engine_address)
+    ends = np.array([0, len(block) - 1])
+    newcomers = np.unique(block.channel, return_index=True)[1]
+    rows = np.unique(np.concatenate((ends, newcomers, chosen.protocol, _landmarks(block, chosen))))
+    return block.take(rows)
+
+
+def _landmarks(block: FrameBlock, chosen: Selection) -> npt.NDArray[np.intp]:
+    """First, last and fastest frame of each run of engine frames of one channel within one second."""
+    # Stable: within a channel the order of the recording stays.
+    rows = chosen.engine[np.argsort(block.channel[chosen.engine], kind="stable")]
+    if not len(rows):
+        return rows
+    channel, second = block.channel[rows], block.time_ns[rows] // _SECOND_NS
+    starts = np.append(True, (channel[1:] != channel[:-1]) | (second[1:] != second[:-1]))
+    run = np.cumsum(starts) - 1
+    first = np.flatnonzero(starts)
+    last = np.append(first[1:], len(rows)) - 1
+    speed = speed_column(chosen.groups[rows], block.data[rows])
+    fastest = np.argsort(run << _SPEED_BITS | speed + 1, kind="stable")[last]
+    landmarks: npt.NDArray[np.intp] = rows[np.concatenate((first, last, fastest))]
+    return landmarks
