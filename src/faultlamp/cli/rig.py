@@ -112,10 +112,11 @@ def _play(args: argparse.Namespace, scenario: Scenario) -> None:
 
 
 def _write(args: argparse.Namespace, scenario: Scenario) -> None:
+    from faultlamp.bus.listener import channel_text
     from faultlamp.rig.generator import generate
 
     start_s = time.time() if args.start is None else args.start
-    frames = generate(scenario, round(start_s * 1e6) * 1000, args.channel or _CHANNEL)
+    frames = generate(scenario, round(start_s * 1e6) * 1000, channel_text(args.channel or _CHANNEL))
     with _output(args.output, overwrite=args.force) as file:
         count = write_candump(frames, file)
     print(f"faultlamp: wrote {count} frames, {scenario.duration_ns / 1e9:g} s", file=sys.stderr)

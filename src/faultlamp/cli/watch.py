@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from faultlamp.bus.options import BusSettings, add_bus_options, bus_settings
 from faultlamp.cli.options import HistoryOptions, add_history_options, history_options, positive_seconds
+from faultlamp.text import printable
 
 if TYPE_CHECKING:
     from faultlamp.bus.listener import Listener
@@ -22,9 +23,10 @@ if TYPE_CHECKING:
     from faultlamp.history.history import History
     from faultlamp.j1939.readings import Layouts
 
-EXIT_INTERRUPTED = 130
+# As shells count: 130 for Ctrl-C, 143 for SIGTERM.
+EXIT_SIGNAL = 128
 
-_LOOK_EVERY_S = 0.05
+_LOOK_EVERY_S = 0.01
 _HINT_AFTER_S = 3.0
 _MOST_WARNINGS = 20
 # What these names would promise is not the plain candump text that gets written.
@@ -160,17 +162,19 @@ def _print_events(pump: LivePump, listener: Listener, options: HistoryOptions, s
                 _say(f"{pump.recorder.error}; still watching")
         pump.close()
         feed()
+    if not complained and pump.recorder is not None and pump.recorder.error is not None:
+        _say(pump.recorder.error)
     _say(_summary(pump, listener, history, time.monotonic() - began_s))
     if pump.error is not None:
         raise pump.error
-    return EXIT_INTERRUPTED if signal.SIGINT in caught else 0
+    return EXIT_SIGNAL + caught[0] if caught else 0
 
 
 def _summary(pump: LivePump, listener: Listener, history: History, passed_s: float) -> str:
     active = sum(len(controller.active_faults) for controller in history.controllers.values())
     parts = [f"{pump.frames} frames in {passed_s:.1f} s, {active} fault{'' if active == 1 else 's'} active"]
     if pump.recorder is not None:
-        parts.append(f"{pump.recorder.frames} frames recorded in {pump.recorder.path}")
+        parts.append(f"{pump.recorder.frames} frames recorded in {printable(pump.recorder.path)}")
     if pump.lost:
         parts.append(f"{pump.lost} frames lost: this computer could not keep up")
     if listener.garbled:

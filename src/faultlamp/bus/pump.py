@@ -1,0 +1,173 @@
+"""Frames from a bus to whoever watches, through a thread that does nothing but read.
+
+Rule: what came off the bus is kept in order until it is taken. The room is bounded; what does not fit is counted in
+`lost`, never hidden. A time stamp more than a second before the one of the previous frame starts a new stretch, as in
+a recording.
+
+Two answers about time, both in the frames' own time, so that an adapter whose clock is off changes nothing:
+
+    now_ns      the last frame's stamp plus what has passed since it was read
+    settled_ns  as far as nothing is outstanding: whoever judges a silence judges it up to here and no further
+"""
+
+from __future__ import annotations
+
+import time
+from collections import deque
+from collections.abc import Callable
+from threading import Event, Lock, Thread
+from typing import TYPE_CHECKING, Protocol
+
+from faultlamp.errors import BusError
+from faultlamp.frames import Frame, FrameBlock
+
+if TYPE_CHECKING:
+    from faultlamp.bus.recorder import Recorder
+
+MOST_HELD = 500_000
+"""Frames that wait for `take` at most: more than a minute of a full bus at 1 Mbit/s."""
+
+STEP_NS = 1_000_000_000
+_BLOCK = 1024
+_READ_TIMEOUT_S = 0.05
+# How late a frame may come out of a driver, compared with its stamp, before a silence could be judged too early.
+_GRACE_NS = 50_000_000
+_JOIN_TIMEOUT_S = 2.0
+
+
+class FrameSource(Protocol):
+    """What the pump needs of a `Listener`."""
+
+    @property
+    def dropped(self) -> int:
+        """Frames that were lost before they could be read."""
+        ...
+
+    def read(self, timeout_s: float) -> list[Frame]:
+        """Frames as they come; raises BusError when the source is gone."""
+        ...
+
+
+class LivePump:
+    """A thread between a bus and its watcher. `start` begins, `close` ends; frames that have come can still be taken.
+
+    recorder: gets every frame before anything else does, also those that find no room here.
+    clock: nanoseconds of a clock that never steps back.
+    """
+
+    def __init__(
+        self,
+        listener: FrameSource,
+        *,
+        recorder: Recorder | None = None,
+        clock: Callable[[], int] = time.monotonic_ns,
+    ) -> None:
+        self.recorder = recorder
+        self.frames = 0
+        self._listener = listener
+        self._clock = clock
+        self._lock = Lock()
+        self._stop = Event()
+        self._thread = Thread(target=self._run, name="faultlamp-pump", daemon=True)
+        self._error: BusError | None = None
+        self._channels: tuple[str, ...] = ()
+        self._blocks: deque[FrameBlock] = deque()
+        self._pending: list[Frame] = []
+        self._starts_stretch = False
+        self._held = 0
+        self._no_room = 0
+        # Stamp of the last frame, when it was read, and how long afterwards the bus was still seen to be quiet.
+        self._last: tuple[int, int] | None = None
+        self._quiet_ns = 0
+        self._settled_ns: int | None = None
+
+    @property
+    def lost(self) -> int:
+        """Frames that came and were not kept, here or already in the operating system, as far as it counts them."""
+        return self._no_room + self._listener.dropped
+
+    @property
+    def error(self) -> BusError | None:
+        """Why reading ended, None while it goes on or when it was closed on purpose."""
+        return self._error
+
+    def start(self) -> None:
+        """Begin to read; once."""
+        self._thread.start()
+
+    def close(self) -> None:
+        """Stop reading and close the recording. What has come can still be taken. Harmless when repeated."""
+        self._stop.set()
+        if self._thread.is_alive():
+            self._thread.join(_JOIN_TIMEOUT_S)
+
+    def take(self) -> list[FrameBlock]:
+        """All frames since the last call, in order, in blocks; never waits."""
+        with self._lock:
+            self._cut()
+            taken = list(self._blocks)
+            self._blocks.clear()
+            self._held = 0
+            if self._last is not None:
+                self._settled_ns = self._last[0] + max(self._quiet_ns - _GRACE_NS, 0)
+        return taken
+
+    def now_ns(self) -> int | None:
+        """The present moment in the frames' own time; None before the first frame."""
+        with self._lock:
+            return None if self._last is None else self._last[0] + max(self._clock() - self._last[1], 0)
+
+    def settled_ns(self) -> int | None:
+        """Up to when `take` has handed over all there was; None before the first frame was taken."""
+        return self._settled_ns
+
+    def _run(self) -> None:
+        try:
+            while not self._stop.is_set():
+                before_ns = self._clock()
+                frames = self._listener.read(_READ_TIMEOUT_S)
+                if self.recorder is not None:
+                    self.recorder.write(frames)
+                with self._lock:
+                    self._keep(frames, before_ns)
+        except BusError as error:
+            self._error = error
+        except Exception as error:  # a thread that dies in silence would look like a silent bus
+            self._error = BusError(f"listening stopped on a fault of faultlamp itself: {error!r}; start it again")
+            self._error.__cause__ = error
+        finally:
+            if self.recorder is not None:
+                self.recorder.close()
+
+    def _keep(self, frames: list[Frame], before_ns: int) -> None:
+        if not frames:
+            if self._last is not None:
+                # The read that found nothing says that nothing had come when it began.
+                self._quiet_ns = max(before_ns - self._last[1], 0)
+            return
+        self.frames += len(frames)
+        last_ns = None if self._last is None else self._last[0]
+        for frame in frames:
+            if last_ns is not None and frame.time_ns < last_ns - STEP_NS:
+                self._cut()
+                self._starts_stretch = True
+            last_ns = frame.time_ns
+            if self._held >= MOST_HELD:
+                self._no_room += 1
+                continue
+            self._held += 1
+            self._pending.append(frame)
+            if len(self._pending) >= _BLOCK:
+                self._cut()
+        self._last = frames[-1].time_ns, self._clock()
+        self._quiet_ns = 0
+
+    def _cut(self) -> None:
+        """Turn the pending frames into a block."""
+        if not self._pending:
+            return
+        block = FrameBlock.from_frames(self._pending, self._channels, starts_stretch=self._starts_stretch)
+        self._channels = block.channels
+        self._blocks.append(block)
+        self._pending = []
+        self._starts_stretch = False

@@ -1,0 +1,79 @@
+"""`faultlamp replay`: the dashboard over a recording. Without a terminal it prints what `faults` prints."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from pathlib import Path
+
+from faultlamp.cli.captures import add_capture_arguments, open_captures
+from faultlamp.cli.faults import print_faults
+from faultlamp.cli.options import add_history_options, history_options
+from faultlamp.text import printable
+
+_SLOWEST, _FASTEST = 0.1, 100.0
+_MUCH_FRAMES = 40_000_000
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """The command's words."""
+    parser = subparsers.add_parser(
+        "replay",
+        help="the dashboard over a recording",
+        description="Plays recordings on the dashboard: stop, slower, faster, step, jump to the next change of a "
+        "fault. Several recordings are one, merged by time. Where the output is not a terminal it prints what "
+        "`faults` prints.",
+    )
+    add_capture_arguments(parser)
+    parser.add_argument(
+        "--speed", type=_speed, default=1.0, metavar="X", help="how fast to play at first, 0.1 to 100 (default: 1)"
+    )
+    add_history_options(parser)
+    parser.add_argument(
+        "--dbc", action="append", default=[], type=Path, metavar="FILE",
+        help="more readings, from a DBC with SPN attributes; may be repeated",
+    )
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Play until left. Raises CaptureError and DataFileError."""
+    if not _on_terminal():
+        return print_faults(args, "table" if sys.stdout.isatty() else "json")
+
+    from faultlamp.knowledge.layouts import load_layouts
+    from faultlamp.tui.replay.recording import BYTES_PER_FRAME, Recording
+    from faultlamp.tui.replay.run import run_replay
+
+    with open_captures(args) as capture:
+        recording = Recording(capture.blocks())
+    if recording.frames > _MUCH_FRAMES:
+        size_gb = recording.frames * BYTES_PER_FRAME / 1e9
+        print(
+            f"faultlamp: {recording.frames} frames: replay holds recordings in memory, {size_gb:.1f} GB for this one",
+            file=sys.stderr,
+        )
+    return run_replay(
+        recording, history_options=history_options(args), layouts=load_layouts(args.dbc), title=_title(args.captures),
+        speed=args.speed,
+    )
+
+
+def _speed(text: str) -> float:
+    try:
+        speed = float(text.removesuffix("x"))
+    except ValueError:
+        speed = 0.0
+    if not _SLOWEST <= speed <= _FASTEST:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a speed: give {_SLOWEST:g} to {_FASTEST:g}")
+    return speed
+
+
+def _on_terminal() -> bool:
+    return sys.stdin.isatty() and sys.stdout.isatty() and os.environ.get("TERM", "dumb") not in ("", "dumb")
+
+
+def _title(captures: list[str]) -> str:
+    first = printable(Path(captures[0]).name)
+    return first if len(captures) == 1 else f"{first} and {len(captures) - 1} more"
