@@ -3,11 +3,11 @@
 The layouts say where a suspect parameter lies; SAE J1939-71, section 5.1.4 (from memory) says which raw values are
 no value. The valid range of the layout decides first; outside it:
 
-    width                valid         error             not available
-    8 bits               00..FA        FE                FF
-    16, 24, 32 bits      top byte ..FA top byte FE       top byte FF
-    2 to 7 bits          0..ones - 2   all ones but one  all ones
-    other whole bytes    as 16 bits; other widths as 2 to 7 bits
+    width                valid             error           not available
+    8 bits               00..FA            FE              FF
+    16, 24, 32 bits      top byte 00..FA   top byte FE     top byte FF
+    2 to 7 bits          up to ones - 2    all ones - 1    all ones
+    other whole bytes as 16 bits, other widths as 2 to 7 bits: our extension
 
 All other raw values are reserved or have a meaning of their own, so they are no value either: not available. One bit
 has no room for a code and always is a value. Bytes that a short frame does not have are not available.
@@ -46,7 +46,11 @@ OK, NOT_AVAILABLE, ERROR = range(3)
 # A fourth code of state columns: the frame's multiplexer says that the signal is not in it. There is no reading.
 ABSENT = 3
 
+# No text of a value is longer: `knowledge.layouts` refuses a signal that would need more.
+LONGEST_TEXT = 32
+
 _FRAME_BYTES = 8
+_STR = np.dtype(np.object_)
 _TABLE_SPAN = 1 << 18  # raw values wider apart than this are sorted instead of indexed
 _FLOAT_CODES = {16: "<e", 32: "<f", 64: "<d"}
 _EXACT_IN_FLOAT = 1 << 53
@@ -126,10 +130,10 @@ class SignalLayout(BitField):
     spn: None for a signal of a user's DBC that has none. name: its identifier in the DBC.
     scale, offset: value = raw * scale + offset, in `unit` ("" for a state or a plain number).
     lowest_raw, highest_raw: the valid raw values; of a float signal the valid physical values.
-    signed: two's complement. is_float: IEEE 754 in 16, 32 or 64 bits; its raw value is the bit pattern.
+    signed: two's complement. is_float: IEEE 754 in 16, 32 or 64 bits, signed or not; its raw value is the bit pattern.
     selectors: every one must agree, or the payload does not have the signal.
     states: words for raw values of a state parameter.
-    digits: decimals that the resolution needs (0 for a float signal, whose text is the shortest exact one).
+    digits: decimals that the resolution needs; 0 for a float signal, whose text is the shortest that tells it apart.
     """
 
     spn: int | None
@@ -163,7 +167,8 @@ class SignalLayout(BitField):
 
     def raw(self, pattern: int) -> int:
         """The raw value that the bits stand for."""
-        return pattern - self.mask - 1 if self.signed and pattern > self.mask >> 1 else pattern
+        negative = self.signed and not self.is_float and pattern > self.mask >> 1
+        return pattern - self.mask - 1 if negative else pattern
 
     def state(self, raw: int) -> ReadingState:
         """Whether the raw value is a value, 'error' or 'not available'."""
@@ -188,8 +193,8 @@ class SignalLayout(BitField):
         """The physical value with exactly the decimals that the resolution needs, "812.500" for 0.125 rpm."""
         if self.is_float:
             value = self.value(raw)
-            plain = self.bit_length < 64 and self.scale == 1 and not self.offset
-            return str(np.dtype(f"f{self.bit_length // 8}").type(value)) if plain else repr(value)
+            single = self.bit_length == 32 and self.scale == 1 and not self.offset
+            return repr(float(str(np.float32(value))) if single else value)  # 0.1, not 0.10000000149011612
         number = raw * self._step + self._base
         if not self.digits:
             return str(number)

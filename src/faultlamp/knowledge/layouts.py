@@ -20,7 +20,15 @@ from typing import TYPE_CHECKING
 
 from faultlamp.errors import DataFileError
 from faultlamp.j1939.identifier import split_identifier
-from faultlamp.j1939.readings import BitField, GroupLayout, Layouts, Selector, SignalLayout, standard_range
+from faultlamp.j1939.readings import (
+    LONGEST_TEXT,
+    BitField,
+    GroupLayout,
+    Layouts,
+    Selector,
+    SignalLayout,
+    standard_range,
+)
 from faultlamp.resources import shipped
 from faultlamp.text import printable
 
@@ -83,19 +91,20 @@ def _parse(path: Path) -> list[Message]:
     from cantools.database.can import Database  # slow, see above
 
     try:
-        size = path.stat().st_size
-        if size > _LARGEST_DBC:
-            raise DataFileError(f"{path}: {size} bytes are too many for a DBC; is it a recording?")
-        content = path.read_bytes()
+        with path.open("rb") as file:
+            content = file.read(_LARGEST_DBC + 1)
     except OSError as error:
         raise DataFileError(f"{path}: cannot read the DBC: {error.strerror}") from error
+    if len(content) > _LARGEST_DBC:
+        raise DataFileError(f"{path}: too large for a DBC, more than {_LARGEST_DBC} bytes; is it a recording?")
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError:
         text = content.decode("cp1252", "replace")  # what DBC editors write
     database = Database()
     try:
-        database.add_dbc_string(text)
+        # cantools takes a file that is cut off inside a statement for a whole one, unless something follows.
+        database.add_dbc_string(f'{text}\nCM_ "end of file";\n')
     except Exception as error:
         # cantools lets its own checks, assertions and plain Python errors out; all of them mean a file it can't use.
         reason = " ".join(str(error).split()) or type(error).__name__
@@ -118,7 +127,7 @@ def _signal(signal: Signal, message: Message, where: str) -> SignalLayout:
     if signal.is_float and signal.length not in _FLOAT_WIDTHS:
         raise DataFileError(f"{where} is a float of {signal.length} bits; there are 16, 32 and 64")
     lowest, highest = _valid_range(signal, scale, offset)
-    return SignalLayout(
+    layout = SignalLayout(
         start_bit=signal.start,
         bit_length=signal.length,
         big_endian=signal.byte_order == "big_endian",
@@ -135,6 +144,11 @@ def _signal(signal: Signal, message: Message, where: str) -> SignalLayout:
         selectors=_selectors(signal, message, where),
         states={int(number): printable(str(word)) for number, word in (signal.choices or {}).items()},
     )
+    half = layout.mask >> 1
+    texts = [layout.format_value(layout.raw(pattern)) for pattern in (0, half, half + 1, layout.mask)]
+    if max(map(len, texts)) > LONGEST_TEXT:
+        raise DataFileError(f"{where} has values of more than {LONGEST_TEXT} characters; round its resolution")
+    return layout
 
 
 def _number(number: float, where: str) -> Decimal:
