@@ -26,10 +26,15 @@ from faultlamp.j1939.segmentation import broadcast
 from faultlamp.knowledge.layouts import load_layouts
 from faultlamp.knowledge.names import spn_name
 from faultlamp.resources import shipped
-from faultlamp.values.columns import NUMBER, Decoder, ValueColumns
-from faultlamp.values.rows import COLUMNS, CsvRows, JsonRows, RowWriter, seconds_text
+from faultlamp.values.columns import Decoder, Parameter, ValueColumns
+from faultlamp.values.rows import COLUMNS, CsvRows, JsonRows, RowWriter, seconds_texts
 from faultlamp.values.thinning import Thinner
 from support.wire import frame, ns
+
+
+def digits(_: Parameter, text: str, __: str) -> bytes:
+    """A value written as its digits alone."""
+    return text.encode()
 
 
 def decoder(**options: Any) -> Decoder:
@@ -39,10 +44,10 @@ def decoder(**options: Any) -> Decoder:
 
 def csv_rows(frames: list[Frame], **options: Any) -> list[dict[str, str]]:
     """The CSV of frames, read back by the standard library."""
-    one = decoder(**options)
     rows = CsvRows()
+    one = decoder(write=rows.value, **options)
     writer = RowWriter(rows, one.parameters)
-    text = rows.head() + writer.rows(one.decode(FrameBlock.from_frames(frames))) + rows.tail()
+    text = rows.head() + writer.rows(one.decode(FrameBlock.from_frames(frames))) + rows.foot()
     return list(csv.DictReader(io.StringIO(text.decode())))
 
 
@@ -137,7 +142,7 @@ def test_columns_equal_one_message_at_a_time(wire: list[tuple[int, bytes]]) -> N
         for reading in decode(group, data)
     ]
     frames = [Frame(number, "can0", can_id, data) for number, (can_id, data) in enumerate(wire)]
-    one = decoder()
+    one = decoder(write=digits)
     values = one.decode(FrameBlock.from_frames(frames))
     heard = [
         (time_ns, one.parameters[parameter].spn, str(STATES[state]), text.decode())
@@ -146,7 +151,7 @@ def test_columns_equal_one_message_at_a_time(wire: list[tuple[int, bytes]]) -> N
         )
     ]
     assert heard == expected
-    numbers = decoder(value_type=NUMBER).decode(FrameBlock.from_frames(frames)).value
+    numbers = decoder().decode(FrameBlock.from_frames(frames)).value
     assert [None if np.isnan(number) else number for number in numbers] == [
         float(text) if text else None for *_, text in expected
     ]
@@ -162,7 +167,7 @@ def test_a_group_longer_than_a_frame_is_decoded_when_it_is_whole() -> None:
         for number, piece in enumerate(broadcast(65280, 5, bytes(8) + (101).to_bytes(2, "little")))
     ]
     frames = [Frame(ns(number * 0.1), "can0", one.can_id, one.data) for number, one in enumerate(frames)]
-    values = Decoder(layouts, name_of=spn_name).decode(FrameBlock.from_frames(frames))
+    values = Decoder(layouts, name_of=spn_name, write=digits).decode(FrameBlock.from_frames(frames))
     assert (values.time_ns.tolist(), values.value.tolist()) == ([ns(0.2)], [b"50.5"])
     assert values.source_address.tolist() == [5]
 
@@ -170,7 +175,7 @@ def test_a_group_longer_than_a_frame_is_decoded_when_it_is_whole() -> None:
 @given(st.lists(st.integers(-(10**18), 9 * 10**18), min_size=1, max_size=20))
 def test_times_are_written_exactly(times: list[int]) -> None:
     """Whole microseconds with six decimals, others with nine; nothing is rounded."""
-    texts = [text.replace(b"\0", b"").decode() for text in seconds_text(np.array(times, np.int64)).tolist()]
+    texts = [text.decode() for text in seconds_texts(np.array(times, np.int64))]
     assert [int(Decimal(text) * 10**9) for text in texts] == times
     assert [len(text.partition(".")[2]) for text in texts] == [9 if time % 1000 else 6 for time in times]
 
@@ -195,7 +200,7 @@ def test_thinning_keeps_the_last_of_each_interval(
     values = ValueColumns(
         times, np.zeros(count, np.int32), np.array([source for _, source, _ in steps], np.uint8),
         np.array([parameter for *_, parameter in steps], np.int32), np.zeros(count, np.uint8),
-        np.arange(count).astype("S32"), ("can0",),
+        np.arange(count).astype(np.float64), ("can0",),
     )
     expected: dict[tuple[int, int, int], int] = {}
     for number, (_, source, parameter) in enumerate(steps):
@@ -209,19 +214,19 @@ def test_thinning_keeps_the_last_of_each_interval(
 
 def test_json_is_one_valid_document() -> None:
     """Numbers are numbers, missing values null, the names those of the CSV."""
-    one = decoder(spns={190, 110})
     rows = JsonRows()
+    one = decoder(spns={190, 110}, write=rows.value)
     writer = RowWriter(rows, one.parameters)
     blocks = [FrameBlock.from_frames([frame(0, "0CF00400", "F0 7D 7D E0 15 FF F0 FF")]),
               FrameBlock.from_frames([frame(1, "18FEEE00", "FF")])]
-    text = rows.head() + b"".join(writer.rows(one.decode(block)) for block in blocks) + rows.tail()
+    text = rows.head() + b"".join(writer.rows(one.decode(block)) for block in blocks) + rows.foot()
     document = json.loads(text)
     assert [tuple(row) for row in document] == [COLUMNS, COLUMNS]
     assert [(row["time"], row["spn"], row["value"], row["state"]) for row in document] == [
         (1_700_000_000.0, 190, 700.0, "ok"), (1_700_000_001.0, 110, None, "not_available"),
     ]
     empty = JsonRows()
-    assert json.loads(empty.head() + empty.tail()) == []
+    assert json.loads(empty.head() + empty.foot()) == []
 
 
 def test_text_from_outside_stays_inert_in_a_cell() -> None:

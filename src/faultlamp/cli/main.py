@@ -11,7 +11,7 @@ from importlib import import_module
 from faultlamp import __version__
 from faultlamp.errors import FaultlampError
 
-COMMANDS = ("watch", "replay", "faults", "values", "rig")
+COMMANDS = ("watch", "replay", "faults", "values", "survey", "rig")
 
 _CAUTION = (
     "Hot and moving parts: keep clear while the engine can turn. A red stop lamp means stop the engine. "

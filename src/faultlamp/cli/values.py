@@ -18,6 +18,7 @@ from faultlamp.errors import FaultlampError
 if TYPE_CHECKING:
     from faultlamp.capture import Capture
     from faultlamp.values.columns import Decoder, ValueColumns
+    from faultlamp.values.rows import RowFormat
 
 _UNITS_NS = {"ms": 10**6, "s": 10**9, "min": 60 * 10**9, "h": 3600 * 10**9}
 _INTERVAL = re.compile(r"(\d{1,9}(?:\.\d{1,6})?)\s*(ms|s|min|h)")
@@ -50,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
     """Decode and write."""
     from faultlamp.knowledge.layouts import load_layouts
     from faultlamp.knowledge.names import spn_name
-    from faultlamp.values.columns import NUMBER, TEXT, Decoder
+    from faultlamp.values.columns import Decoder
 
     form = "csv" if args.output and args.format is None else chosen_format(args)
     layouts = load_layouts(args.dbc)
@@ -59,9 +60,10 @@ def run(args: argparse.Namespace) -> int:
     for spn in args.spn or ():
         if not layouts.places(spn):
             raise FaultlampError(f"SPN {spn} is in no known parameter group: leave it out or add a DBC (--dbc)")
-    decoder = Decoder(layouts, spns=args.spn, name_of=spn_name, value_type=NUMBER if form == "parquet" else TEXT)
+    rows = None if form == "parquet" else _rows(form)
+    decoder = Decoder(layouts, spns=args.spn, name_of=spn_name, write=None if rows is None else rows.value)
     with open_captures(args) as capture, _output(args.output, form) as out:
-        write, close = _sink(form, out, decoder)
+        write, close = _sink(rows, out, decoder)
         for values in _values(capture, decoder, args.every):
             write(values)
         close()
@@ -88,29 +90,37 @@ def _values(capture: Capture, decoder: Decoder, every_ns: int | None) -> Iterato
         yield held
 
 
-def _sink(
-    form: str, out: BinaryIO, decoder: Decoder
-) -> tuple[Callable[[ValueColumns], object], Callable[[], object]]:
-    """What takes values, and what ends the output."""
-    if form == "parquet":
-        from faultlamp.values.parquet import ParquetSink
+def _rows(form: str) -> RowFormat:
+    """How rows of text are written."""
+    from faultlamp.values.rows import CsvRows, JsonRows, TableRows
 
-        sink = ParquetSink(out, decoder.parameters)
-        return sink.write, sink.close
+    if form == "csv":
+        return CsvRows()
+    if form == "json":
+        return JsonRows()
     from faultlamp.knowledge.addresses import address_name
-    from faultlamp.values.rows import CsvRows, JsonRows, RowFormat, RowWriter, TableRows
 
     def sender_name(address: int) -> str:
         name = address_name(address)
         return f"{name} ({address})" if name else f"address {address}"
 
-    kinds: dict[str, Callable[[], RowFormat]] = {
-        "csv": CsvRows, "json": JsonRows, "table": lambda: TableRows(clock, sender_name),
-    }
-    rows = kinds[form]()
+    return TableRows(clock, sender_name)
+
+
+def _sink(
+    rows: RowFormat | None, out: BinaryIO, decoder: Decoder
+) -> tuple[Callable[[ValueColumns], object], Callable[[], object]]:
+    """What takes values, and what ends the output; without a row format it is Parquet."""
+    if rows is None:
+        from faultlamp.values.parquet import ParquetSink
+
+        sink = ParquetSink(out, decoder.parameters)
+        return sink.write, sink.close
+    from faultlamp.values.rows import RowWriter
+
     writer = RowWriter(rows, decoder.parameters)
     out.write(rows.head())
-    return lambda values: out.write(writer.rows(values)), lambda: out.write(rows.tail())
+    return lambda values: out.write(writer.rows(values)), lambda: out.write(rows.foot())
 
 
 @contextmanager

@@ -16,25 +16,26 @@ import numpy.typing as npt
 from faultlamp.frames import EXTENDED, FrameBlock
 from faultlamp.j1939.readings import (
     ABSENT,
+    ERROR,
+    NOT_AVAILABLE,
     OK,
     STATES,
     GroupLayout,
     Layouts,
+    RawColumn,
     SignalLayout,
     decode,
     decode_columns,
-    format_column,
     value_column,
 )
 from faultlamp.j1939.transport import TRANSPORT_PGNS, Reassembler
 
-TEXT = np.dtype("S32")
-"""Wide enough for every number that a value can be written as."""
+WRITTEN = np.dtype(np.object_)
 NUMBER = np.dtype(np.float64)
 
 _PGNS = 1 << 18
 _NO_GROUP, _TRANSPORT = -1, -2
-_MOST_SIGNALS = 1 << 16
+_TABLE_BITS = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +54,7 @@ class ValueColumns:
 
     time_ns: int64 (n,). channel: int32 (n,), index into `channels`. source_address: uint8 (n,).
     parameter: int32 (n,), index into `Decoder.parameters`. state: uint8 (n,), index into `readings.STATES`.
-    value: (n,), as `TEXT` with the digits that the resolution needs or as `NUMBER`; empty or NaN where it is not OK.
+    value: (n,), `NUMBER` with NaN where it is not OK, or `WRITTEN`: bytes objects as the decoder's `write` made them.
     """
 
     time_ns: npt.NDArray[np.int64]
@@ -85,11 +86,15 @@ class ValueColumns:
         )
 
 
+Write = Callable[[Parameter, str, str], bytes]
+"""Makes bytes of a parameter, its value as text ("" unless it is OK) and its state."""
+
+
 class Decoder:
     """Turns blocks of frames into values.
 
     layouts: the parameter groups to decode. spns: decode these alone; None: all. name_of: name of an SPN, or None.
-    value_type: `TEXT` or `NUMBER`.
+    write: how values are written, each distinct one once; None: they stay numbers.
     """
 
     def __init__(
@@ -98,10 +103,11 @@ class Decoder:
         *,
         spns: Collection[int] | None = None,
         name_of: Callable[[int], str | None],
-        value_type: np.dtype[Any] = TEXT,
+        write: Write | None = None,
     ) -> None:
         self.parameters: list[Parameter] = []
-        self._value_type = value_type
+        self._value_type = NUMBER if write is None else WRITTEN
+        self._write = write
         self._groups: list[_Group] = []
         self._by_pgn: dict[int, _Group] = {}
         self._table = np.full(_PGNS, _NO_GROUP, np.int16)
@@ -112,6 +118,11 @@ class Decoder:
             if signals:
                 self._add_group(pgn, layout, signals, name_of)
         self._transport = Reassembler(frozenset(self._by_pgn))
+        signals = [signal for group in self._groups for _, signal in group.signals]
+        self._has_selectors = any(signal.selectors for signal in signals)
+        self._texts: list[_Texts] = []
+        if write is not None:
+            self._texts = [_Texts(signal, one, write) for signal, one in zip(signals, self.parameters, strict=True)]
 
     def decode(self, block: FrameBlock) -> ValueColumns:
         """The values of a block, in its order."""
@@ -119,17 +130,12 @@ class Decoder:
             self._transport.close_all(0)
         group = self._table[block.can_id >> np.uint32(8) & np.uint32(_PGNS - 1)]
         group[(block.flags != EXTENDED) | (block.can_id & np.uint32(0x03000000) == np.uint32(0x03000000))] = _NO_GROUP
-        parts = [
-            part
-            for number in np.flatnonzero(np.bincount(group[group >= 0])).tolist()
-            for part in self._single(block, self._groups[number], np.flatnonzero(group == number))
-        ]
-        parts.extend(self._multi(block, np.flatnonzero(group == _TRANSPORT)))
-        if not parts:
-            return self._columns(block, np.empty(0, np.intp), _Part.nothing(self._value_type))
-        whole = _Part.joined(parts)
-        order = np.argsort(whole.frame * _MOST_SIGNALS + whole.parameter, kind="stable")
-        return self._columns(block, whole.frame[order], whole.take(order))
+        single = self._single(block, group)
+        whole = list(self._multi(block, np.flatnonzero(group == _TRANSPORT)))
+        if not whole:
+            return self._columns(block, single)
+        part = _Part.joined([single, *whole])
+        return self._columns(block, part.take(np.argsort(part.frame, kind="stable")))
 
     def _add_group(
         self, pgn: int, layout: GroupLayout, signals: list[SignalLayout], name_of: Callable[[int], str | None]
@@ -143,19 +149,36 @@ class Decoder:
         self._groups.append(group)
         self._by_pgn[pgn] = group
 
-    def _single(self, block: FrameBlock, group: _Group, frame: npt.NDArray[np.intp]) -> Iterator[_Part]:
-        data, length = block.data[frame], block.length[frame]
-        for parameter, signal in group.signals:
-            raw, state = decode_columns(signal, data, length)
-            if self._value_type == NUMBER:
-                value = value_column(signal, raw)
-                value[state != OK] = np.nan
-            else:
-                value = format_column(signal, raw, TEXT)
-                value[state != OK] = b""
-            source = block.can_id[frame] & np.uint32(0xFF)
-            part = _Part(frame, np.full(len(frame), parameter, np.int64), source, state, value)
-            yield part.take(state != ABSENT) if signal.selectors else part
+    def _single(self, block: FrameBlock, group: npt.NDArray[np.int16]) -> _Part:
+        """The values of single-frame messages: each frame has a row for every signal of its group, side by side."""
+        sizes = np.array([len(one.signals) for one in self._groups] + [0, 0])  # none for the two negative numbers
+        count = sizes[group]
+        place = np.cumsum(count) - count
+        frame = np.repeat(np.arange(len(block)), count)
+        firsts = np.array([one.signals[0][0] for one in self._groups] + [0, 0])
+        parameter = firsts[group[frame]] + np.arange(len(frame)) - place[frame]
+        state = np.empty(len(frame), np.uint8)
+        value = np.empty(len(frame), self._value_type)
+        for number in np.flatnonzero(np.bincount(group[group >= 0])).tolist():
+            frames = np.flatnonzero(group == number)
+            data, length, rows = block.data[frames], block.length[frames], place[frames]
+            for offset, (parameter_number, signal) in enumerate(self._groups[number].signals):
+                raw, states = decode_columns(signal, data, length)
+                state[rows + offset] = states
+                value[rows + offset] = self._values(parameter_number, signal, raw, states)
+        source = block.can_id[frame] & np.uint32(0xFF)
+        part = _Part(frame, parameter, source, state, value)
+        return part.take(state != ABSENT) if self._has_selectors else part
+
+    def _values(
+        self, parameter: int, signal: SignalLayout, raw: RawColumn, states: npt.NDArray[np.uint8]
+    ) -> npt.NDArray[Any]:
+        """The values of a column, written or as numbers."""
+        if self._write is not None:
+            return self._texts[parameter].of(raw, states)
+        numbers = value_column(signal, raw)
+        numbers[states != OK] = np.nan
+        return numbers
 
     def _multi(self, block: FrameBlock, frames: npt.NDArray[np.intp]) -> Iterator[_Part]:
         rows = zip(
@@ -169,24 +192,62 @@ class Decoder:
             group = self._by_pgn[transfer.pgn]
             wanted = {signal.name: parameter for parameter, signal in group.signals}
             readings = [reading for reading in decode(group.layout, transfer.payload) if reading.signal.name in wanted]
-            missing: float | bytes = np.nan if self._value_type == NUMBER else b""
+            values = np.empty(len(readings), self._value_type)
+            for place, reading in enumerate(readings):
+                if self._write is not None:
+                    parameter = self.parameters[wanted[reading.signal.name]]
+                    values[place] = self._write(parameter, reading.text, str(reading.state))
+                else:
+                    values[place] = np.nan if reading.value is None else reading.value
             yield _Part(
                 np.full(len(readings), frame, np.intp),
                 np.array([wanted[reading.signal.name] for reading in readings], np.int64),
                 np.full(len(readings), transfer.source, np.uint32),
                 np.array([STATES.index(reading.state) for reading in readings], np.uint8),
-                np.array(
-                    [missing if reading.value is None else reading.value if self._value_type == NUMBER
-                     else reading.text.encode() for reading in readings],
-                    self._value_type,
-                ),
+                values,
             )
 
-    def _columns(self, block: FrameBlock, frame: npt.NDArray[np.intp], part: _Part) -> ValueColumns:
+    def _columns(self, block: FrameBlock, part: _Part) -> ValueColumns:
         return ValueColumns(
-            block.time_ns[frame], block.channel[frame], part.source.astype(np.uint8), part.parameter.astype(np.int32),
-            part.state, part.value, block.channels,
+            block.time_ns[part.frame], block.channel[part.frame], part.source.astype(np.uint8),
+            part.parameter.astype(np.int32), part.state, part.value, block.channels,
         )
+
+
+class _Texts:
+    """What a parameter's values are written as: each value of a narrow signal once in the life of the decoder, of a
+    wide one once a column."""
+
+    def __init__(self, signal: SignalLayout, parameter: Parameter, write: Write) -> None:
+        self._signal = signal
+        self._parameter = parameter
+        self._write = write
+        # By state code; ABSENT is never asked for.
+        self._no_value = [write(parameter, "", state) for state in STATES]
+        self._lowest = -(signal.mask + 1 >> 1) if signal.signed else 0
+        narrow = signal.bit_length <= _TABLE_BITS and not signal.is_float
+        self._table = np.full(signal.mask + 1, None, WRITTEN) if narrow else None
+
+    def of(self, raw: RawColumn, states: npt.NDArray[np.uint8]) -> npt.NDArray[Any]:
+        """A column of values, each in its state."""
+        texts: npt.NDArray[Any]
+        if self._table is None:
+            distinct, which = np.unique(raw, return_inverse=True)
+            texts = np.array([self._text(number) for number in distinct.tolist()], WRITTEN)[which]
+        else:
+            place = (raw - self._lowest).astype(np.intp, copy=False)
+            texts = self._table[place]
+            new = np.flatnonzero(texts == None)  # noqa: E711 - element by element
+            if len(new):
+                for number in np.unique(place[new]).tolist():
+                    self._table[number] = self._text(number + self._lowest)
+                texts = self._table[place]
+        for code in (NOT_AVAILABLE, ERROR):
+            texts[states == code] = self._no_value[code]
+        return texts
+
+    def _text(self, raw: int) -> bytes:
+        return self._write(self._parameter, self._signal.format_value(raw), STATES[OK])
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,11 +265,6 @@ class _Part:
     source: npt.NDArray[np.uint32]
     state: npt.NDArray[np.uint8]
     value: npt.NDArray[Any]
-
-    @classmethod
-    def nothing(cls, value_type: np.dtype[Any]) -> _Part:
-        return cls(np.empty(0, np.intp), np.empty(0, np.int64), np.empty(0, np.uint32), np.empty(0, np.uint8),
-                   np.empty(0, value_type))
 
     @classmethod
     def joined(cls, parts: list[_Part]) -> _Part:

@@ -1,7 +1,8 @@
 """Values as rows of text: CSV, JSON or a table for people, many rows at once.
 
-A row is five pieces of bytes side by side: time, sender, parameter, value, state. Each is looked up or computed for a
-whole column; filler bytes (NUL, which no text here contains) are then squeezed out in one pass.
+A row is three pieces of bytes: the time, which the values of a frame share; who and what, which all values of a sender
+and parameter share; and the value with its state, which the decoder writes once for each distinct one. So rows are
+gathered and joined, not formatted.
 """
 
 from __future__ import annotations
@@ -10,18 +11,18 @@ import csv
 import io
 import json
 from collections.abc import Callable, Sequence
+from functools import lru_cache
 from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
-from faultlamp.j1939.readings import OK, STATES
 from faultlamp.text import csv_safe, printable
 from faultlamp.values.columns import Parameter, ValueColumns
 
 COLUMNS = ("time", "channel", "source_address", "pgn", "spn", "name", "value", "unit", "state")
 
-Bytes = npt.NDArray[np.bytes_]
+_SOURCES = 256
 
 
 class RowFormat(Protocol):
@@ -30,55 +31,56 @@ class RowFormat(Protocol):
     def head(self) -> bytes:
         """What stands before the first row."""
 
-    def tail(self) -> bytes:
+    def foot(self) -> bytes:
         """What stands after the last row."""
 
-    def time(self, time_ns: npt.NDArray[np.int64]) -> Bytes:
+    def time(self, time_ns: npt.NDArray[np.int64]) -> list[bytes]:
         """The times of a column."""
 
-    def sender(self, channel: str, source_address: int) -> bytes:
-        """Who sent it."""
+    def lead(self, channel: str, source_address: int, parameter: Parameter) -> bytes:
+        """Who and what, up to the value."""
 
-    def parameter(self, parameter: Parameter) -> bytes:
-        """What it is, up to the value."""
+    def value(self, parameter: Parameter, text: str, state: str) -> bytes:
+        """The value, what follows it, and the end of the row. This is the decoder's `write`."""
 
-    def value(self, value: Bytes, ok: npt.NDArray[np.bool_], parameter: npt.NDArray[np.int32]) -> Bytes:
-        """The values of a column."""
 
-    def state(self, parameter: Parameter, state: str) -> bytes:
-        """What stands after the value."""
+    def batch(self, rows: bytes) -> bytes:
+        """The rows of a batch, with what must differ from batch to batch."""
 
 
 class RowWriter:
-    """Turns columns into text of one format, batch by batch."""
+    """Turns columns of written values into text of one format, batch by batch."""
 
     def __init__(self, form: RowFormat, parameters: Sequence[Parameter]) -> None:
         self._form = form
-        self._parameter = np.array([form.parameter(one) for one in parameters])
-        self._state = np.array([[form.state(one, state) for state in STATES] for one in parameters])
-        self._senders: dict[int, bytes] = {}
+        self._parameters = parameters
+        self._leads: dict[int, bytes] = {}
 
     def rows(self, values: ValueColumns) -> bytes:
         """The text of all rows."""
         if not len(values):
             return b""
-        sender, which = np.unique(values.channel.astype(np.int64) << 8 | values.source_address, return_inverse=True)
-        pieces = (
-            self._form.time(values.time_ns),
-            np.array([self._sender(key, values.channels) for key in sender.tolist()])[which],
-            self._parameter[values.parameter],
-            self._form.value(values.value, values.state == OK, values.parameter),
-            self._state[values.parameter, values.state],
-        )
-        row = np.zeros(len(values), np.dtype([(str(place), piece.dtype) for place, piece in enumerate(pieces)]))
-        for place, piece in enumerate(pieces):
-            row[str(place)] = piece
-        return row.tobytes().translate(None, b"\0")
+        starts = np.append(0, np.flatnonzero(values.time_ns[1:] != values.time_ns[:-1]) + 1)
+        times = np.array(self._form.time(values.time_ns[starts]), np.object_)
+        pieces = np.empty((len(values), 3), np.object_)
+        pieces[:, 0] = np.repeat(times, np.diff(starts, append=len(values)))
+        pieces[:, 1] = self._lead_column(values)
+        pieces[:, 2] = values.value
+        return self._form.batch(b"".join(pieces.ravel().tolist()))
 
-    def _sender(self, key: int, channels: tuple[str, ...]) -> bytes:
-        if key not in self._senders:
-            self._senders[key] = self._form.sender(channels[key >> 8], key & 0xFF)
-        return self._senders[key]
+    def _lead_column(self, values: ValueColumns) -> npt.NDArray[Any]:
+        count = len(self._parameters)
+        key = (values.channel * _SOURCES + values.source_address) * count + values.parameter
+        present = np.flatnonzero(np.bincount(key))
+        table = np.empty(int(present[-1]) + 1, np.object_)
+        for one in present.tolist():
+            if one not in self._leads:
+                sender, parameter = divmod(one, count)
+                channel, address = divmod(sender, _SOURCES)
+                self._leads[one] = self._form.lead(values.channels[channel], address, self._parameters[parameter])
+            table[one] = self._leads[one]
+        column: npt.NDArray[Any] = table[key]
+        return column
 
 
 class CsvRows:
@@ -88,30 +90,27 @@ class CsvRows:
         """The header line."""
         return ",".join(COLUMNS).encode() + b"\n"
 
-    def tail(self) -> bytes:
+    def foot(self) -> bytes:
         """Nothing."""
         return b""
 
-    def time(self, time_ns: npt.NDArray[np.int64]) -> Bytes:
+    def batch(self, rows: bytes) -> bytes:
+        """As they are."""
+        return rows
+
+    def time(self, time_ns: npt.NDArray[np.int64]) -> list[bytes]:
         """Seconds, with six decimals or, where nanoseconds are known, nine."""
-        return seconds_text(time_ns)
+        return seconds_texts(time_ns)
 
-    def sender(self, channel: str, source_address: int) -> bytes:
-        """Two cells, with the commas around them."""
-        return f",{_cells(csv_safe(printable(channel)), source_address)},".encode()
-
-    def parameter(self, parameter: Parameter) -> bytes:
-        """Three cells and a comma."""
+    def lead(self, channel: str, source_address: int, parameter: Parameter) -> bytes:
+        """Five cells, with the commas around them."""
         spn = "" if parameter.spn is None else parameter.spn
-        return f"{_cells(parameter.pgn, spn, csv_safe(printable(parameter.name)))},".encode()
+        cells = (csv_safe(printable(channel)), source_address, parameter.pgn, spn, csv_safe(printable(parameter.name)))
+        return f",{_cells(*cells)},".encode()
 
-    def value(self, value: Bytes, ok: npt.NDArray[np.bool_], parameter: npt.NDArray[np.int32]) -> Bytes:
-        """The digits, or nothing."""
-        return value
-
-    def state(self, parameter: Parameter, state: str) -> bytes:
-        """The last two cells."""
-        return f",{_cells(csv_safe(printable(parameter.unit)), state)}\n".encode()
+    def value(self, parameter: Parameter, text: str, state: str) -> bytes:
+        """The last three cells."""
+        return f"{text},{_last_cells(parameter.unit, state)}\n".encode()
 
 
 class JsonRows:
@@ -124,38 +123,34 @@ class JsonRows:
         """The bracket."""
         return b"["
 
-    def tail(self) -> bytes:
+    def batch(self, rows: bytes) -> bytes:
+        """Every row begins with a comma, but for the very first."""
+        first, self._first = self._first, False
+        return rows[1:] if first else rows
+
+    def foot(self) -> bytes:
         """The other bracket."""
         return b"\n]\n"
 
-    def time(self, time_ns: npt.NDArray[np.int64]) -> Bytes:
-        """The beginning of the object; a comma before all but the very first."""
-        text = np.strings.add(b',\n{"time": ', seconds_text(time_ns))
-        if self._first:
-            text[0] = text[0][1:]
-            self._first = False
-        return text
+    def time(self, time_ns: npt.NDArray[np.int64]) -> list[bytes]:
+        """The first member."""
+        return [b',\n{"time": ' + text for text in seconds_texts(time_ns)]
 
-    def sender(self, channel: str, source_address: int) -> bytes:
-        """Two members."""
-        return f', "channel": {json.dumps(channel)}, "source_address": {source_address}'.encode()
-
-    def parameter(self, parameter: Parameter) -> bytes:
-        """Three members and the name of the next."""
+    def lead(self, channel: str, source_address: int, parameter: Parameter) -> bytes:
+        """Five members and the name of the next."""
         spn = json.dumps(parameter.spn)
-        return f', "pgn": {parameter.pgn}, "spn": {spn}, "name": {json.dumps(parameter.name)}, "value": '.encode()
+        return (
+            f', "channel": {json.dumps(channel)}, "source_address": {source_address}, "pgn": {parameter.pgn}, '
+            f'"spn": {spn}, "name": {json.dumps(parameter.name)}, "value": '
+        ).encode()
 
-    def value(self, value: Bytes, ok: npt.NDArray[np.bool_], parameter: npt.NDArray[np.int32]) -> Bytes:
-        """The number or null."""
-        return np.where(ok, value, b"null")
-
-    def state(self, parameter: Parameter, state: str) -> bytes:
-        """The last two members."""
-        return f', "unit": {json.dumps(parameter.unit)}, "state": "{state}"}}'.encode()
+    def value(self, parameter: Parameter, text: str, state: str) -> bytes:
+        """The last three members."""
+        return f'{text or "null"}, "unit": {json.dumps(parameter.unit)}, "state": "{state}"}}'.encode()
 
 
 class TableRows:
-    """Aligned columns for people. clock: writes one time."""
+    """Aligned columns for people. clock: writes one time in seconds; sender_name: who an address is."""
 
     _VALUE = 14
     _NAME = 48
@@ -168,52 +163,52 @@ class TableRows:
         """The names of the columns."""
         return f"{'time':<14}{'sender':<30}{'SPN':>7}  {'name':<{self._NAME}}{'value':>{self._VALUE}} unit\n".encode()
 
-    def tail(self) -> bytes:
+    def foot(self) -> bytes:
         """Nothing."""
         return b""
 
-    def time(self, time_ns: npt.NDArray[np.int64]) -> Bytes:
+    def batch(self, rows: bytes) -> bytes:
+        """As they are."""
+        return rows
+
+    def time(self, time_ns: npt.NDArray[np.int64]) -> list[bytes]:
         """Time of day, or seconds."""
-        moments, which = np.unique(time_ns, return_inverse=True)
-        return np.array([f"{self._clock(moment / 1e9):<14}".encode() for moment in moments.tolist()])[which]
+        return [f"{self._clock(moment / 1e9):<14}".encode() for moment in time_ns.tolist()]
 
-    def sender(self, channel: str, source_address: int) -> bytes:
-        """Channel and name of the address."""
-        return _fitted(f"{printable(channel)} {self._sender_name(source_address)}", 29).encode() + b" "
-
-    def parameter(self, parameter: Parameter) -> bytes:
-        """SPN and name."""
+    def lead(self, channel: str, source_address: int, parameter: Parameter) -> bytes:
+        """Channel and name of the address; SPN and name of the parameter."""
+        sender = _fitted(f"{printable(channel)} {self._sender_name(source_address)}", 29)
         spn = "-" if parameter.spn is None else parameter.spn
-        return f"{spn:>7}  {_fitted(printable(parameter.name), self._NAME)}".encode()
+        return f"{sender} {spn:>7}  {_fitted(printable(parameter.name), self._NAME)}".encode()
 
-    def value(self, value: Bytes, ok: npt.NDArray[np.bool_], parameter: npt.NDArray[np.int32]) -> Bytes:
-        """The digits, to the right; words instead of them stand at the end of the row."""
-        return np.strings.rjust(value, self._VALUE)
-
-    def state(self, parameter: Parameter, state: str) -> bytes:
-        """The unit, or why there is no value."""
+    def value(self, parameter: Parameter, text: str, state: str) -> bytes:
+        """The digits, to the right, and the unit, or why there is no value."""
         words = printable(parameter.unit) if state == "ok" else state.replace("_", " ")
-        return f" {words}\n".encode()
+        return f"{text:>{self._VALUE}} {words}\n".encode()
 
 
-def seconds_text(time_ns: npt.NDArray[np.int64]) -> Bytes:
-    """Nanoseconds as seconds: six decimals, nine where the last three are not all zero. S21 (n,), NUL-filled."""
-    digits = np.zeros((len(time_ns), 21), np.uint8)
+def seconds_texts(time_ns: npt.NDArray[np.int64]) -> list[bytes]:
+    """Nanoseconds as seconds: six decimals, nine where the last three are not all zero."""
+    # A row of digits each, places that are not written NUL, and a line end to split at.
+    digits = np.zeros((len(time_ns), 22), np.uint8)
+    digits[:, 21] = ord("\n")
     rest = np.abs(time_ns)
     digits[time_ns < 0, 0] = ord("-")
     for place in range(20, 11, -1):
         rest, digit = np.divmod(rest, 10)
-        digits[:, place] = digit
-    fraction = digits[:, 12:]
-    fraction += ord("0")
-    fraction[np.all(fraction[:, 6:] == ord("0"), axis=1), 6:] = 0
+        digits[:, place] = digit + ord("0")
+    digits[time_ns % 1000 == 0, 18:21] = 0
     digits[:, 11] = ord(".")
     for place in range(10, 0, -1):
-        # Leading zeros stay NUL, but for the last whole digit.
         written = rest > 0 if place < 10 else np.ones(len(rest), np.bool_)
         rest, digit = np.divmod(rest, 10)
         digits[:, place] = np.where(written, digit + ord("0"), 0)
-    return digits.view("S21").ravel()
+    return digits.tobytes().translate(None, b"\0").splitlines()
+
+
+@lru_cache
+def _last_cells(unit: str, state: str) -> str:
+    return _cells(csv_safe(printable(unit)), state)
 
 
 def _cells(*cells: Any) -> str:
