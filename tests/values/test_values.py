@@ -27,7 +27,8 @@ from faultlamp.knowledge.layouts import load_layouts
 from faultlamp.knowledge.names import spn_name
 from faultlamp.resources import shipped
 from faultlamp.values.columns import Decoder, Parameter, ValueColumns
-from faultlamp.values.rows import COLUMNS, CsvRows, JsonRows, RowWriter, seconds_texts
+from faultlamp.values.digits import format_texts, seconds_texts
+from faultlamp.values.rows import COLUMNS, CsvRows, JsonRows, RowWriter
 from faultlamp.values.thinning import Thinner
 from support.wire import frame, ns
 
@@ -178,6 +179,17 @@ def test_times_are_written_exactly(times: list[int]) -> None:
     texts = [text.decode() for text in seconds_texts(np.array(times, np.int64))]
     assert [int(Decimal(text) * 10**9) for text in texts] == times
     assert [len(text.partition(".")[2]) for text in texts] == [9 if time % 1000 else 6 for time in times]
+
+
+@given(st.data())
+def test_columns_of_digits_equal_one_number_at_a_time(data: st.DataObject) -> None:
+    """Every signal's column text is that of the exact decimal."""
+    signals = [signal for group in load_layouts().groups.values() for signal in group.signals]
+    signal = data.draw(st.sampled_from(signals))
+    raws = data.draw(st.lists(st.integers(0, signal.mask), max_size=20))
+    assert format_texts(signal, np.array(raws, np.int64)) == [signal.format_value(raw) for raw in raws]
+    for raw, text in zip(raws, format_texts(signal, np.array(raws, np.int64)), strict=True):
+        assert Decimal(text) == raw * signal.scale + signal.offset
 
 
 def batches(values: ValueColumns, cuts: list[int]) -> Iterator[ValueColumns]:

@@ -148,8 +148,8 @@ class SignalLayout(BitField):
     selectors: tuple[Selector, ...] = ()
     states: Mapping[int, str] = field(default_factory=dict, hash=False)
     digits: int = field(init=False, repr=False, compare=False)
-    _step: int = field(init=False, repr=False, compare=False)
-    _base: int = field(init=False, repr=False, compare=False)
+    step: int = field(init=False, repr=False, compare=False)
+    base: int = field(init=False, repr=False, compare=False)
     _one: int = field(init=False, repr=False, compare=False)
     _errors: tuple[int, int] = field(init=False, repr=False, compare=False)
 
@@ -159,8 +159,8 @@ class SignalLayout(BitField):
         one = 10**digits
         object.__setattr__(self, "digits", digits)
         object.__setattr__(self, "_one", one)
-        object.__setattr__(self, "_step", int(Fraction(self.scale) * one))
-        object.__setattr__(self, "_base", int(Fraction(self.offset) * one))
+        object.__setattr__(self, "step", int(Fraction(self.scale) * one))
+        object.__setattr__(self, "base", int(Fraction(self.offset) * one))
         free = self.bit_length - 8 if self.bit_length % 8 == 0 else 0  # low bits that an error code may use
         not_available = self.mask >> free << free
         object.__setattr__(self, "_errors", (not_available - (1 << free), not_available - 1))
@@ -187,7 +187,7 @@ class SignalLayout(BitField):
             pattern = raw.to_bytes(self.bit_length // 8, "little")
             number: float = struct.unpack(_FLOAT_CODES[self.bit_length], pattern)[0]
             return number * float(self.scale) + float(self.offset)
-        return (raw * self._step + self._base) / self._one
+        return (raw * self.step + self.base) / self._one
 
     def format_value(self, raw: int) -> str:
         """The physical value with exactly the decimals that the resolution needs, "812.500" for 0.125 rpm."""
@@ -195,7 +195,7 @@ class SignalLayout(BitField):
             value = self.value(raw)
             single = self.bit_length == 32 and self.scale == 1 and not self.offset
             return repr(float(str(np.float32(value))) if single else value)  # 0.1, not 0.10000000149011612
-        number = raw * self._step + self._base
+        number = raw * self.step + self.base
         if not self.digits:
             return str(number)
         whole, rest = divmod(abs(number), self._one)
@@ -301,10 +301,10 @@ def value_column(signal: SignalLayout, raw: RawColumn) -> npt.NDArray[np.float64
             number = raw.astype(f"<u{width}").view(f"<f{width}").astype(np.float64)
             scaled: npt.NDArray[np.float64] = number * float(signal.scale) + float(signal.offset)
         return scaled
-    largest = (signal.mask + 1) * abs(signal._step) + abs(signal._base)
+    largest = (signal.mask + 1) * abs(signal.step) + abs(signal.base)
     if largest < _EXACT_IN_FLOAT and signal.digits <= _EXACT_POWER_OF_TEN:
         # Every step is exact but the division, which rounds once, as the scalar does.
-        return (raw.astype(np.float64) * signal._step + signal._base) / float(signal._one)
+        return (raw.astype(np.float64) * signal.step + signal.base) / float(signal._one)
     return _by_distinct(raw, signal.value, np.dtype(np.float64))
 
 

@@ -5,7 +5,8 @@ In a DBC, the suspect parameter's number is the signal attribute "SPN", the usua
 decides; so does a range that excludes nothing although the signal fills whole bytes, where SAE J1939-71, section
 5.1.4 (from memory) keeps codes back in any case.
 
-Reading them needs cantools, whose import is slow: only commands that show values load layouts.
+Reading them needs cantools, whose import is slow; the shipped one is therefore kept in a compiled form too
+(`knowledge.compiled`), and cantools is loaded only for a user's file.
 """
 
 from __future__ import annotations
@@ -29,11 +30,14 @@ from faultlamp.j1939.readings import (
     SignalLayout,
     standard_range,
 )
+from faultlamp.knowledge.compiled import compiled
 from faultlamp.resources import shipped
 from faultlamp.text import printable
 
 if TYPE_CHECKING:
     from cantools.database.can import Message, Signal
+
+SHIPPED_DBC = shipped("dbc") / "faultlamp-j1939.dbc"
 
 _LARGEST_DBC = 32_000_000
 _LAST_SPN = 524287
@@ -51,7 +55,7 @@ def load_layouts(user_dbc: Sequence[Path] = ()) -> Layouts:
     groups = dict(_shipped_groups())
     skipped: list[str] = []
     for path in user_dbc:
-        found, left_out = _read(path)
+        found, left_out = read_dbc(path)
         groups.update(found)
         skipped += left_out
     return Layouts(groups, tuple(skipped))
@@ -59,10 +63,11 @@ def load_layouts(user_dbc: Sequence[Path] = ()) -> Layouts:
 
 @cache
 def _shipped_groups() -> dict[int, GroupLayout]:
-    return _read(shipped("dbc") / "faultlamp-j1939.dbc")[0]
+    groups = compiled(_content(SHIPPED_DBC))
+    return read_dbc(SHIPPED_DBC)[0] if groups is None else groups
 
 
-def _read(path: Path) -> tuple[dict[int, GroupLayout], list[str]]:
+def read_dbc(path: Path) -> tuple[dict[int, GroupLayout], list[str]]:
     """Groups by number, and a line for each message or signal that cannot be one."""
     groups: dict[int, GroupLayout] = {}
     skipped = []
@@ -90,13 +95,7 @@ def _read(path: Path) -> tuple[dict[int, GroupLayout], list[str]]:
 def _parse(path: Path) -> list[Message]:
     from cantools.database.can import Database  # slow, see above
 
-    try:
-        with path.open("rb") as file:
-            content = file.read(_LARGEST_DBC + 1)
-    except OSError as error:
-        raise DataFileError(f"{path}: cannot read the DBC: {error.strerror}") from error
-    if len(content) > _LARGEST_DBC:
-        raise DataFileError(f"{path}: too large for a DBC, more than {_LARGEST_DBC} bytes; is it a recording?")
+    content = _content(path)
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -112,6 +111,17 @@ def _parse(path: Path) -> list[Message]:
     if not database.messages:
         raise DataFileError(f"{path}: there is no message in this DBC")
     return database.messages
+
+
+def _content(path: Path) -> bytes:
+    try:
+        with path.open("rb") as file:
+            content = file.read(_LARGEST_DBC + 1)
+    except OSError as error:
+        raise DataFileError(f"{path}: cannot read the DBC: {error.strerror}") from error
+    if len(content) > _LARGEST_DBC:
+        raise DataFileError(f"{path}: too large for a DBC, more than {_LARGEST_DBC} bytes; is it a recording?")
+    return content
 
 
 def _cycle_time_ms(message: Message) -> int | None:

@@ -29,6 +29,7 @@ from faultlamp.j1939.readings import (
     value_column,
 )
 from faultlamp.j1939.transport import TRANSPORT_PGNS, Reassembler
+from faultlamp.values.digits import format_texts
 
 WRITTEN = np.dtype(np.object_)
 NUMBER = np.dtype(np.float64)
@@ -36,6 +37,7 @@ NUMBER = np.dtype(np.float64)
 _PGNS = 1 << 18
 _NO_GROUP, _TRANSPORT = -1, -2
 _TABLE_BITS = 16
+_FRAME_BYTES = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,23 +164,19 @@ class Decoder:
         for number in np.flatnonzero(np.bincount(group[group >= 0])).tolist():
             frames = np.flatnonzero(group == number)
             data, length, rows = block.data[frames], block.length[frames], place[frames]
+            lengths = None if length.min() >= _FRAME_BYTES else length
             for offset, (parameter_number, signal) in enumerate(self._groups[number].signals):
-                raw, states = decode_columns(signal, data, length)
+                if self._write is None:
+                    raw, states = decode_columns(signal, data, lengths)
+                    values = value_column(signal, raw)
+                    values[states != OK] = np.nan
+                else:
+                    values, states = self._texts[parameter_number].of(data, lengths)
                 state[rows + offset] = states
-                value[rows + offset] = self._values(parameter_number, signal, raw, states)
+                value[rows + offset] = values
         source = block.can_id[frame] & np.uint32(0xFF)
         part = _Part(frame, parameter, source, state, value)
         return part.take(state != ABSENT) if self._has_selectors else part
-
-    def _values(
-        self, parameter: int, signal: SignalLayout, raw: RawColumn, states: npt.NDArray[np.uint8]
-    ) -> npt.NDArray[Any]:
-        """The values of a column, written or as numbers."""
-        if self._write is not None:
-            return self._texts[parameter].of(raw, states)
-        numbers = value_column(signal, raw)
-        numbers[states != OK] = np.nan
-        return numbers
 
     def _multi(self, block: FrameBlock, frames: npt.NDArray[np.intp]) -> Iterator[_Part]:
         rows = zip(
@@ -215,39 +213,61 @@ class Decoder:
 
 
 class _Texts:
-    """What a parameter's values are written as: each value of a narrow signal once in the life of the decoder, of a
-    wide one once a column."""
+    """What a parameter's values are written as.
+
+    A narrow signal has a table by its bits, filled as values turn up and kept for the life of the decoder; the values
+    of other signals are written once a column.
+    """
 
     def __init__(self, signal: SignalLayout, parameter: Parameter, write: Write) -> None:
         self._signal = signal
         self._parameter = parameter
         self._write = write
-        # By state code; ABSENT is never asked for.
-        self._no_value = [write(parameter, "", state) for state in STATES]
-        self._lowest = -(signal.mask + 1 >> 1) if signal.signed else 0
-        narrow = signal.bit_length <= _TABLE_BITS and not signal.is_float
-        self._table = np.full(signal.mask + 1, None, WRITTEN) if narrow else None
+        # By state code; what a multiplexer leaves out is dropped later, whatever stands here.
+        self._no_value = [write(parameter, "", state) for state in (*STATES, "")]
+        self._narrow = signal.bit_length <= _TABLE_BITS and not (
+            signal.is_float or signal.signed or signal.big_endian or signal.selectors
+        )
+        patterns = signal.mask + 1 if self._narrow else 0
+        self._written = np.full(patterns, None, WRITTEN)
+        self._state = np.zeros(patterns, np.uint8)
+        self._known = np.zeros(patterns, np.bool_)
 
-    def of(self, raw: RawColumn, states: npt.NDArray[np.uint8]) -> npt.NDArray[Any]:
-        """A column of values, each in its state."""
-        texts: npt.NDArray[Any]
-        if self._table is None:
-            distinct, which = np.unique(raw, return_inverse=True)
-            texts = np.array([self._text(number) for number in distinct.tolist()], WRITTEN)[which]
-        else:
-            place = (raw - self._lowest).astype(np.intp, copy=False)
-            texts = self._table[place]
-            new = np.flatnonzero(texts == None)  # noqa: E711 - element by element
-            if len(new):
-                for number in np.unique(place[new]).tolist():
-                    self._table[number] = self._text(number + self._lowest)
-                texts = self._table[place]
-        for code in (NOT_AVAILABLE, ERROR):
+    def of(
+        self, data: npt.NDArray[np.uint64], length: npt.NDArray[np.uint8] | None
+    ) -> tuple[npt.NDArray[Any], npt.NDArray[np.uint8]]:
+        """The values of a column of frames, written, and their states; `length` as `decode_columns` takes it."""
+        if not self._narrow:
+            return self._write_column(*decode_columns(self._signal, data, length))
+        pattern, there = self._signal.take_column(data, length)
+        place = pattern.astype(np.intp)
+        known = self._known[place]
+        if not known.all():
+            self._learn(np.unique(place[~known]))
+        texts, states = self._written[place], self._state[place]
+        if not there.all():
+            states[~there] = NOT_AVAILABLE
+            texts[~there] = self._no_value[NOT_AVAILABLE]
+        return texts, states
+
+    def _learn(self, place: npt.NDArray[np.intp]) -> None:
+        """Fill the table for bits not met before."""
+        shifted = place.astype(np.uint64) << np.uint64(self._signal.start_bit)
+        self._written[place], self._state[place] = self._write_column(*decode_columns(self._signal, shifted))
+        self._known[place] = True
+
+    def _write_column(
+        self, raw: RawColumn, states: npt.NDArray[np.uint8]
+    ) -> tuple[npt.NDArray[Any], npt.NDArray[np.uint8]]:
+        distinct: RawColumn
+        distinct, which = np.unique(raw, return_inverse=True)  # type: ignore[assignment] # keeps the dtype of raw
+        ok = STATES[OK]
+        written = np.empty(len(distinct), WRITTEN)
+        written[:] = [self._write(self._parameter, text, ok) for text in format_texts(self._signal, distinct)]
+        texts = written[which]
+        for code in (NOT_AVAILABLE, ERROR, ABSENT):
             texts[states == code] = self._no_value[code]
-        return texts
-
-    def _text(self, raw: int) -> bytes:
-        return self._write(self._parameter, self._signal.format_value(raw), STATES[OK])
+        return texts, states
 
 
 @dataclass(frozen=True, slots=True)

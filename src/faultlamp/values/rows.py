@@ -19,6 +19,7 @@ import numpy.typing as npt
 
 from faultlamp.text import csv_safe, printable
 from faultlamp.values.columns import Parameter, ValueColumns
+from faultlamp.values.digits import seconds_texts
 
 COLUMNS = ("time", "channel", "source_address", "pgn", "spn", "name", "value", "unit", "state")
 
@@ -185,25 +186,6 @@ class TableRows:
         """The digits, to the right, and the unit, or why there is no value."""
         words = printable(parameter.unit) if state == "ok" else state.replace("_", " ")
         return f"{text:>{self._VALUE}} {words}\n".encode()
-
-
-def seconds_texts(time_ns: npt.NDArray[np.int64]) -> list[bytes]:
-    """Nanoseconds as seconds: six decimals, nine where the last three are not all zero."""
-    # A row of digits each, places that are not written NUL, and a line end to split at.
-    digits = np.zeros((len(time_ns), 22), np.uint8)
-    digits[:, 21] = ord("\n")
-    rest = np.abs(time_ns)
-    digits[time_ns < 0, 0] = ord("-")
-    for place in range(20, 11, -1):
-        rest, digit = np.divmod(rest, 10)
-        digits[:, place] = digit + ord("0")
-    digits[time_ns % 1000 == 0, 18:21] = 0
-    digits[:, 11] = ord(".")
-    for place in range(10, 0, -1):
-        written = rest > 0 if place < 10 else np.ones(len(rest), np.bool_)
-        rest, digit = np.divmod(rest, 10)
-        digits[:, place] = np.where(written, digit + ord("0"), 0)
-    return digits.tobytes().translate(None, b"\0").splitlines()
 
 
 @lru_cache
