@@ -24,7 +24,7 @@ _WORTH_A_PASS = 24
 _MOST_LAYOUTS = 32
 _SAMPLES = 64
 
-_UNREAD, _FRAME, _BAD, _SKIPPED = range(4)
+_SKIPPED, _FRAME, _BAD = range(3)
 _ALL_ONES = (1 << 64) - 1
 _NEWLINE = ord("\n")
 
@@ -83,13 +83,15 @@ class _Parser:
 
     def parsed(self) -> ParsedText:
         count = len(self.starts)
+        lines = np.flatnonzero(self.starts != self.ends)
         # The first and last lines lie too near the ends of the text for whole words.
-        first = int(np.searchsorted(self.starts, BEFORE))
-        last = max(first, int(np.searchsorted(self.starts, len(self.text) - AFTER, side="right")))
-        self.one_by_one(np.arange(first))
+        edges = np.searchsorted(self.starts, (BEFORE, len(self.text) - AFTER + 1))
+        first, last = np.searchsorted(lines, edges).tolist()
+        last = max(first, last)
+        self.one_by_one(lines[:first])
         for low in range(first, last, _PIECE):
-            self.one_by_one(self.together(np.arange(low, min(low + _PIECE, last))))
-        self.one_by_one(np.arange(last, count))
+            self.one_by_one(self.together(lines[low : min(low + _PIECE, last)]))
+        self.one_by_one(lines[last:])
 
         is_frame = self.kind == _FRAME
         rows = slice(None) if is_frame.all() else np.flatnonzero(is_frame)

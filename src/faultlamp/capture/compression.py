@@ -31,15 +31,24 @@ class Damage(Exception):
 
 
 class ByteStream(io.RawIOBase):
-    """The decompressed bytes of an open file, forwards only. `on_read` hears the size of each read from the file."""
+    """The decompressed bytes of an open file, forwards only; `limit`: of that many bytes from where it stands.
+
+    `on_read` hears the size of each read from the file.
+    """
 
     def __init__(
-        self, file: BinaryIO, compression: str, on_read: Callable[[int], None], *, keep_open: bool = False
+        self,
+        file: BinaryIO,
+        compression: str,
+        on_read: Callable[[int], None],
+        *,
+        limit: int | None = None,
+        keep_open: bool = False,
     ) -> None:
         super().__init__()
         self._file = file
         self._keep_open = keep_open
-        counted = _Counted(file, on_read)
+        counted = _Counted(file, on_read, limit)
         self._some: Callable[[int], bytes] = counted.read
         if compression == ".gz":
             self._some = gzip.GzipFile(fileobj=counted, mode="rb").read1  # type: ignore[call-overload]
@@ -74,14 +83,17 @@ class ByteStream(io.RawIOBase):
 
 
 class _Counted:
-    """Reads, and tells how much it read."""
+    """Reads no further than the limit, and tells how much it read."""
 
-    def __init__(self, file: BinaryIO, on_read: Callable[[int], None]) -> None:
+    def __init__(self, file: BinaryIO, on_read: Callable[[int], None], limit: int | None) -> None:
         self._file = file
         self._on_read = on_read
+        self._left = limit
 
     def read(self, size: int = _RAW_CHUNK) -> bytes:
-        data = self._file.read(size)
+        data = self._file.read(size if self._left is None else min(size, self._left))
+        if self._left is not None:
+            self._left -= len(data)
         self._on_read(len(data))
         return data
 

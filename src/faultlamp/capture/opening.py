@@ -35,6 +35,7 @@ class Source:
 
     name: as messages call it. path: None for standard input. format: suffix, "" when the name has none.
     compression: suffix or "". size: bytes of the file as it lies there, None when that is not known.
+    first: where to begin reading; `size` bytes from there when it is a piece of a file.
     """
 
     name: str
@@ -42,6 +43,8 @@ class Source:
     format: str
     compression: str
     size: int | None
+    first: int = 0
+    piece: bool = False
 
     @property
     def by_library(self) -> bool:
@@ -54,9 +57,11 @@ class Source:
             return ByteStream(sys.stdin.buffer, self.compression, on_read, keep_open=True)
         try:
             file = cast(BinaryIO, open(self.path, "rb", buffering=0))  # noqa: SIM115 (the stream closes it)
+            if self.piece:
+                file.seek(self.first)
         except (OSError, ValueError) as error:
             raise _unreadable(self.name, error) from error
-        return ByteStream(file, self.compression, on_read)
+        return ByteStream(file, self.compression, on_read, limit=self.size if self.piece else None)
 
 
 def find(path: str) -> Source:

@@ -32,9 +32,19 @@ _LIBRARY_BLOCK = 16_384
 
 
 class Recording:
-    """The frames of one source, in the order they lie there; counts go to `stats`, bytes read to `on_read`."""
+    """The frames of one source, in the order they lie there; counts go to `stats`, bytes read to `on_read`.
 
-    def __init__(self, source: Source, stats: CaptureStats, strict: bool, on_read: Callable[[int], None]) -> None:
+    after_ns: time of the frame before, when the source is a later piece of a file.
+    """
+
+    def __init__(
+        self,
+        source: Source,
+        stats: CaptureStats,
+        strict: bool,
+        on_read: Callable[[int], None],
+        after_ns: int | None = None,
+    ) -> None:
         self._source = source
         self._stats = stats
         self._strict = strict
@@ -44,7 +54,7 @@ class Recording:
         self._lines = 0
         self._bad = 0
         self._untimed = False
-        self._last_ns: int | None = None
+        self._last_ns = after_ns
         self._channels: dict[str, int] = {}
 
     def blocks(self) -> Iterator[FrameBlock]:
@@ -64,16 +74,16 @@ class Recording:
                 f"{self._source.name}: {damage} after {self._frames} readable frames; "
                 "check that its suffix says its format, or get a complete copy"
             ) from damage
-        if not self._frames and (self._bad or self._source.by_library):
-            kind = f"{self._source.format} recording" if self._source.by_library else "candump log"
-            self._stats.warnings.append(f"{self._source.name}: no CAN frame in it; is it a {kind}?")
+        if not self._frames and not self._source.piece and (self._bad or self._source.by_library):
+            self._stats.warnings.append(no_frame_warning(self._source))
 
     def _candump(self, stream: ByteStream) -> Iterator[FrameBlock]:
         after_error_frame = False
         for number, text in enumerate(text_blocks(stream)):
             parsed = parse_text(text, after_error_frame=after_error_frame)
             after_error_frame = parsed.ends_in_error_frame
-            if number == 0 and not len(parsed.frames) and self._source.format != CANDUMP_FORMAT and _is_binary(text):
+            opening = number == 0 and not self._source.first and self._source.format != CANDUMP_FORMAT
+            if opening and not len(parsed.frames) and _is_binary(text):
                 raise CaptureError(
                     f"{self._source.name}: unknown format; candump logs are text, and "
                     f"{' '.join(LIBRARY_FORMATS)} are told by their suffix"
@@ -178,7 +188,14 @@ class Recording:
         self._last_ns = int(frames.time_ns[-1])
         for block in divide(frames, steps):
             self._frames += len(block)
+            self._stats.frames += len(block)
             yield block
+
+
+def no_frame_warning(source: Source) -> str:
+    """What to say of a recording in which nothing is a frame."""
+    kind = f"{source.format} recording" if source.by_library else "candump log"
+    return f"{source.name}: no CAN frame in it; is it a {kind}?"
 
 
 def _is_binary(text: bytes) -> bool:

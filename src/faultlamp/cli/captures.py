@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -11,8 +12,10 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from faultlamp.capture import Capture
+    from faultlamp.frames import FrameBlock
 
 _SHOW_AFTER_S = 0.5
+_MOST_JOBS = 256
 
 CAPTURE_HELP = (
     "a recording: candump log or saved candump output (also .gz .xz .zst), or .asc .blf .trc .csv .db .mf4; "
@@ -26,16 +29,35 @@ def add_capture_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--strict", action="store_true", help="stop at the first line that is not a frame")
 
 
+def add_jobs_option(parser: argparse.ArgumentParser) -> None:
+    """--jobs: how many processes share the reading; `args.jobs` is at least 1."""
+    parser.add_argument(
+        "--jobs", type=_jobs, default=len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else 1,
+        metavar="N", help="processes that share the reading of large recordings (default: one a processor)",
+    )
+
+
 @contextmanager
-def open_captures(args: argparse.Namespace) -> Iterator[Capture]:
-    """The recordings named on the command line, with a progress bar on a terminal; warnings follow at the end."""
+def open_captures(
+    args: argparse.Namespace, *, reduce: Callable[[FrameBlock], FrameBlock] | None = None, jobs: int = 1
+) -> Iterator[Capture]:
+    """The recordings named on the command line, with a progress bar on a terminal; warnings follow at the end.
+
+    reduce, jobs: as `Capture` takes them.
+    """
     from faultlamp.capture import Capture
 
     with _progress() as on_progress:
-        capture = Capture(args.captures, strict=args.strict, on_progress=on_progress)
+        capture = Capture(args.captures, strict=args.strict, on_progress=on_progress, reduce=reduce, jobs=jobs)
         yield capture
     for warning in capture.stats.warnings:
         print(f"faultlamp: warning: {warning}", file=sys.stderr)
+
+
+def _jobs(text: str) -> int:
+    if not (text.isascii() and text.isdigit() and 1 <= int(text) <= _MOST_JOBS):
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of processes: give 1 to {_MOST_JOBS}")
+    return int(text)
 
 
 @contextmanager

@@ -7,9 +7,10 @@ import csv
 import json
 import sys
 from collections.abc import Mapping, Sequence
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
-from faultlamp.cli.captures import add_capture_arguments, open_captures
+from faultlamp.cli.captures import add_capture_arguments, add_jobs_option, open_captures
 from faultlamp.cli.options import add_history_options, history_options
 from faultlamp.cli.output import add_format_option, chosen_format
 from faultlamp.text import csv_safe, printable
@@ -36,6 +37,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     add_capture_arguments(parser)
     add_format_option(parser, ("table", "json", "csv"), piped="json")
     add_history_options(parser)
+    add_jobs_option(parser)
     parser.add_argument(
         "--fail-on-active", action="store_true", help="exit with 3 when a fault is active at the end"
     )
@@ -49,8 +51,15 @@ def run(args: argparse.Namespace) -> int:
 
 def print_faults(args: argparse.Namespace, form: str, *, fail_on_active: bool = False) -> int:
     """The history of `args.captures` on standard output."""
-    with open_captures(args) as capture:
-        document = _document(capture, args.captures, **history_options(args))
+    from faultlamp.history.sieve import sieve
+
+    options = history_options(args)
+    # With one process and one recording there is nothing to gain from reducing what the history reads once.
+    jobs = getattr(args, "jobs", 1)
+    several = jobs > 1 or len(args.captures) > 1
+    reduce = partial(sieve, engine_address=options["engine_address"]) if several else None
+    with open_captures(args, reduce=reduce, jobs=jobs) as capture:
+        document = _document(capture, args.captures, **options)
     if form == "json":
         json.dump(document, sys.stdout, indent=2)
         print()
@@ -88,7 +97,8 @@ def _document(capture: Capture, files: Sequence[str], **options: Any) -> dict[st
             file=sys.stderr,
         )
     return fault_document(
-        history, files=files, bad_lines=capture.stats.bad_lines, spn_name=spn_name, fmi_meaning=fmi_meaning
+        history, files=files, bad_lines=capture.stats.bad_lines, frames=capture.stats.frames, spn_name=spn_name,
+        fmi_meaning=fmi_meaning,
     )
 
 

@@ -27,10 +27,14 @@ def fault_document(
     *,
     files: Sequence[str],
     bad_lines: int,
+    frames: int | None = None,
     spn_name: Callable[[int], str | None],
     fmi_meaning: Callable[[int], str],
 ) -> dict[str, Any]:
-    """Everything known at the last frame; spans that are open then stay open."""
+    """Everything known at the last frame; spans that are open then stay open.
+
+    frames: how many frames the recordings have, where the history was fed with reduced blocks.
+    """
     if history.end_ns is not None:
         history.advance(history.end_ns)
     controllers = [history.controllers[key] for key in sorted(history.controllers)]
@@ -38,7 +42,7 @@ def fault_document(
         "schema": SCHEMA,
         "capture": {
             "files": list(files),
-            "frames": history.frames,
+            "frames": history.frames if frames is None else frames,
             "bad_lines": bad_lines,
             "clock_steps": history.clock_steps,
             "start": seconds(history.start_ns),

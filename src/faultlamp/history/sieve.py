@@ -1,8 +1,9 @@
 """The few frames of a block that the history depends on: what one process tells another about a recording.
 
 Kept are transport and diagnostic frames; of the engine's address, on each channel, the first, the last and the fastest
-frame of each second, so that every gap and every highest speed stays what it was; and each channel's first frame and
-the block's ends. A history fed with what is left equals the history of all, but for its count of frames.
+frame of each second, so that every gap and every highest speed stays what it was; and each channel's first frame, the
+block's ends, and the frame before each step back of the time, so that the order in a merge stays. A history fed with
+what is left equals the history of all, but for its count of frames.
 """
 
 from __future__ import annotations
@@ -25,7 +26,8 @@ def sieve(block: FrameBlock, engine_address: int = 0) -> FrameBlock:
     chosen = Selection.of(block, engine_address)
     ends = np.array([0, len(block) - 1])
     newcomers = np.unique(block.channel, return_index=True)[1]
-    rows = np.unique(np.concatenate((ends, newcomers, chosen.protocol, _landmarks(block, chosen))))
+    peaks = np.flatnonzero(np.diff(block.time_ns) < 0)
+    rows = np.unique(np.concatenate((ends, newcomers, peaks, chosen.protocol, _landmarks(block, chosen))))
     return block.take(rows)
 
 
