@@ -88,7 +88,7 @@ def test_table_says_what_a_person_needs(log: Path, capsys: pytest.CaptureFixture
     """Fault, meaning, sender, lamp, key cycle, caution; no colour codes when it is not a terminal."""
     assert main(["faults", str(log), "--format", "table"]) == 0
     text = " ".join(capsys.readouterr().out.split())
-    for part in ("110", "Engine Coolant Temperature 1", "1 active", "amber warning", "engine ran", "700 rpm", "Key off"):
+    for part in ("SPN 110", "Engine Coolant Temperature 1", "1 active", "amber warning", "ran", "700 rpm", "Key off"):
         assert part in text
     assert "\x1b" not in text
 

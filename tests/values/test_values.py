@@ -7,7 +7,7 @@ named in each row; cantools decodes the same DBC independently.
 import csv
 import io
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from decimal import Decimal
 from itertools import pairwise
 from typing import Any
@@ -33,9 +33,9 @@ from faultlamp.values.thinning import Thinner
 from support.wire import frame, ns
 
 
-def digits(_: Parameter, text: str, __: str) -> bytes:
-    """A value written as its digits alone."""
-    return text.encode()
+def digits(_: Parameter, texts: Sequence[bytes], __: str) -> list[bytes]:
+    """Values written as their digits alone."""
+    return list(texts)
 
 
 def decoder(**options: Any) -> Decoder:
@@ -46,7 +46,7 @@ def decoder(**options: Any) -> Decoder:
 def csv_rows(frames: list[Frame], **options: Any) -> list[dict[str, str]]:
     """The CSV of frames, read back by the standard library."""
     rows = CsvRows()
-    one = decoder(write=rows.value, **options)
+    one = decoder(write=rows.values, **options)
     writer = RowWriter(rows, one.parameters)
     text = rows.head() + writer.rows(one.decode(FrameBlock.from_frames(frames))) + rows.foot()
     return list(csv.DictReader(io.StringIO(text.decode())))
@@ -187,9 +187,9 @@ def test_columns_of_digits_equal_one_number_at_a_time(data: st.DataObject) -> No
     signals = [signal for group in load_layouts().groups.values() for signal in group.signals]
     signal = data.draw(st.sampled_from(signals))
     raws = data.draw(st.lists(st.integers(0, signal.mask), max_size=20))
-    assert format_texts(signal, np.array(raws, np.int64)) == [signal.format_value(raw) for raw in raws]
-    for raw, text in zip(raws, format_texts(signal, np.array(raws, np.int64)), strict=True):
-        assert Decimal(text) == raw * signal.scale + signal.offset
+    texts = [text.decode() for text in format_texts(signal, np.array(raws, np.int64))]
+    assert texts == [signal.format_value(raw) for raw in raws]
+    assert [Decimal(text) for text in texts] == [raw * signal.scale + signal.offset for raw in raws]
 
 
 def batches(values: ValueColumns, cuts: list[int]) -> Iterator[ValueColumns]:
@@ -227,7 +227,7 @@ def test_thinning_keeps_the_last_of_each_interval(
 def test_json_is_one_valid_document() -> None:
     """Numbers are numbers, missing values null, the names those of the CSV."""
     rows = JsonRows()
-    one = decoder(spns={190, 110}, write=rows.value)
+    one = decoder(spns={190, 110}, write=rows.values)
     writer = RowWriter(rows, one.parameters)
     blocks = [FrameBlock.from_frames([frame(0, "0CF00400", "F0 7D 7D E0 15 FF F0 FF")]),
               FrameBlock.from_frames([frame(1, "18FEEE00", "FF")])]

@@ -108,8 +108,9 @@ def _when(fault: dict[str, Any]) -> str:
     if not spans:
         return f"not active in this recording, reported in {', '.join(fault['reported_in'])}"
     last = spans[-1]
-    end = {"cleared": lambda: f"to {clock(last['end'])}", "silent": lambda: f"to {clock(last['end'])}, then silent",
-           "capture_end": lambda: "to the end"}[last["end_reason"]]()
+    end = "to the end" if last["end"] is None else f"to {clock(last['end'])}"
+    if last["end_reason"] == "silent":
+        end += ", then silent"
     more = f", {len(spans)} times in all" if len(spans) > 1 else ""
     return f"active {clock(last['start'])} {end}{more}"
 

@@ -61,7 +61,7 @@ def run(args: argparse.Namespace) -> int:
         if not layouts.places(spn):
             raise FaultlampError(f"SPN {spn} is in no known parameter group: leave it out or add a DBC (--dbc)")
     rows = None if form == "parquet" else _rows(form)
-    decoder = Decoder(layouts, spns=args.spn, name_of=spn_name, write=None if rows is None else rows.value)
+    decoder = Decoder(layouts, spns=args.spn, name_of=spn_name, write=None if rows is None else rows.values)
     with open_captures(args) as capture, _output(args.output, form) as out:
         write, close = _sink(rows, out, decoder)
         for values in _values(capture, decoder, args.every):

@@ -6,7 +6,7 @@ packet that completes it arrives. Within a message the order is that of the layo
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -88,8 +88,8 @@ class ValueColumns:
         )
 
 
-Write = Callable[[Parameter, str, str], bytes]
-"""Makes bytes of a parameter, its value as text ("" unless it is OK) and its state."""
+Write = Callable[[Parameter, Sequence[bytes], str], list[bytes]]
+"""How values of one parameter in one state are written: their digits in (nothing unless it is OK), pieces out."""
 
 
 class Decoder:
@@ -194,7 +194,7 @@ class Decoder:
             for place, reading in enumerate(readings):
                 if self._write is not None:
                     parameter = self.parameters[wanted[reading.signal.name]]
-                    values[place] = self._write(parameter, reading.text, str(reading.state))
+                    values[place] = self._write(parameter, [reading.text.encode()], reading.state)[0]
                 else:
                     values[place] = np.nan if reading.value is None else reading.value
             yield _Part(
@@ -224,7 +224,7 @@ class _Texts:
         self._parameter = parameter
         self._write = write
         # By state code; what a multiplexer leaves out is dropped later, whatever stands here.
-        self._no_value = [write(parameter, "", state) for state in (*STATES, "")]
+        self._no_value = [write(parameter, [b""], state)[0] for state in (*STATES, "")]
         self._narrow = signal.bit_length <= _TABLE_BITS and not (
             signal.is_float or signal.signed or signal.big_endian or signal.selectors
         )
@@ -238,7 +238,12 @@ class _Texts:
     ) -> tuple[npt.NDArray[Any], npt.NDArray[np.uint8]]:
         """The values of a column of frames, written, and their states; `length` as `decode_columns` takes it."""
         if not self._narrow:
-            return self._write_column(*decode_columns(self._signal, data, length))
+            raw, states = decode_columns(self._signal, data, length)
+            # The state hangs on more than the raw value: a short frame or a multiplexer decides too.
+            distinct: RawColumn
+            distinct, which = np.unique(raw, return_inverse=True)  # type: ignore[assignment] # keeps the dtype of raw
+            written = self._write_each(distinct)[which]
+            return self._without_values(written, states), states
         pattern, there = self._signal.take_column(data, length)
         place = pattern.astype(np.intp)
         known = self._known[place]
@@ -253,21 +258,21 @@ class _Texts:
     def _learn(self, place: npt.NDArray[np.intp]) -> None:
         """Fill the table for bits not met before."""
         shifted = place.astype(np.uint64) << np.uint64(self._signal.start_bit)
-        self._written[place], self._state[place] = self._write_column(*decode_columns(self._signal, shifted))
+        raw, states = decode_columns(self._signal, shifted)
+        self._written[place] = self._without_values(self._write_each(raw), states)
+        self._state[place] = states
         self._known[place] = True
 
-    def _write_column(
-        self, raw: RawColumn, states: npt.NDArray[np.uint8]
-    ) -> tuple[npt.NDArray[Any], npt.NDArray[np.uint8]]:
-        distinct: RawColumn
-        distinct, which = np.unique(raw, return_inverse=True)  # type: ignore[assignment] # keeps the dtype of raw
-        ok = STATES[OK]
-        written = np.empty(len(distinct), WRITTEN)
-        written[:] = [self._write(self._parameter, text, ok) for text in format_texts(self._signal, distinct)]
-        texts = written[which]
+    def _write_each(self, raw: RawColumn) -> npt.NDArray[Any]:
+        """Every raw value of a column, written as if it were OK."""
+        written = np.empty(len(raw), WRITTEN)
+        written[:] = self._write(self._parameter, format_texts(self._signal, raw), STATES[OK])
+        return written
+
+    def _without_values(self, written: npt.NDArray[Any], states: npt.NDArray[np.uint8]) -> npt.NDArray[Any]:
         for code in (NOT_AVAILABLE, ERROR, ABSENT):
-            texts[states == code] = self._no_value[code]
-        return texts, states
+            written[states == code] = self._no_value[code]
+        return written
 
 
 @dataclass(frozen=True, slots=True)

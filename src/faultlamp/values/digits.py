@@ -29,12 +29,11 @@ def seconds_texts(time_ns: npt.NDArray[np.int64]) -> list[bytes]:
     return _written(digits)
 
 
-def format_texts(signal: SignalLayout, raw: RawColumn) -> list[str]:
+def format_texts(signal: SignalLayout, raw: RawColumn) -> list[bytes]:
     """`SignalLayout.format_value` of every raw value."""
     if signal.is_float or (signal.mask + 1) * abs(signal.step) + abs(signal.base) > _LARGEST:
-        return [signal.format_value(number) for number in raw.tolist()]
-    numbers = raw.astype(np.int64) * signal.step + signal.base
-    return b"\n".join(fixed_point(numbers, signal.digits)).decode().splitlines()
+        return [signal.format_value(number).encode() for number in raw.tolist()]
+    return fixed_point(raw.astype(np.int64) * signal.step + signal.base, signal.digits)
 
 
 def _digits(numbers: npt.NDArray[np.int64], decimals: int) -> npt.NDArray[np.uint8]:

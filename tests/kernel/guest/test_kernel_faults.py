@@ -1,5 +1,6 @@
 """Faults in messages that the Linux kernel's J1939 stack cut into frames, recorded by candump."""
 
+import json
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ from kernel_bus import (
     Node,
     broadcast,
     diagnostic_message,
+    faultlamp,
     faults_document,
     logged_frames,
     recorded,
@@ -56,7 +58,9 @@ def test_single_frame_dm1(tmp_path: Path) -> None:
     with recorded(tmp_path / "bus.log") as log:
         broadcast(0, DM1, diagnostic_message(AMBER, ONE))
     assert len(logged_frames(log)) == 1
-    document = faults_document(log)
+    done = faultlamp("faults", log, "--format", "json")
+    assert (done.returncode, done.stderr) == (0, "")
+    document = json.loads(done.stdout)
     assert told(document) == sent(ONE, 0, "active", "DM1")
     assert document["transport"] == NO_TRANSPORT
 

@@ -1,6 +1,9 @@
 """Sessions as the Linux kernel runs them, when all goes well and when the other side misbehaves."""
 
+import contextlib
+from collections import Counter
 from pathlib import Path
+from typing import NamedTuple
 
 import pytest
 from kernel_bus import (
@@ -15,7 +18,7 @@ from kernel_bus import (
     recorded,
 )
 
-from faultlamp.j1939.transport import TRANSPORT_PGNS, Reassembler
+from faultlamp.j1939.transport import TRANSPORT_PGNS, Reassembler, Transfer
 
 pytestmark = pytest.mark.kernel
 
@@ -32,15 +35,18 @@ def pattern(size: int) -> bytes:
 
 def reassembled(frames: list[LoggedFrame], pgn: int) -> list[tuple[int, int, bytes]]:
     """(source, destination, payload) of each message of the group, by the project's reassembler."""
-    reassembler = Reassembler(frozenset({pgn}))
-    messages = []
+    transfers = feed(Reassembler(frozenset({pgn})), frames)
+    return [(transfer.source, transfer.destination, transfer.payload) for transfer in transfers if transfer.payload]
+
+
+def feed(reassembler: Reassembler, frames: list[LoggedFrame]) -> list[Transfer]:
+    """Give the reassembler every frame of a transport group; what it says."""
+    transfers = []
     for time_us, channel, can_id, data in frames:
         if can_id >> 8 & 0x3FF00 in TRANSPORT_PGNS:
             word = int.from_bytes(data.ljust(8, b"\xff"), "little")
-            transfer = reassembler.feed(time_us * 1000, channel, can_id, word, len(data))
-            if transfer is not None and transfer.payload is not None:
-                messages.append((transfer.source, transfer.destination, transfer.payload))
-    return messages
+            transfers.append(reassembler.feed(time_us * 1000, channel, can_id, word, len(data)))
+    return [transfer for transfer in transfers if transfer is not None]
 
 
 @pytest.mark.parametrize(
@@ -97,31 +103,59 @@ def test_kernel_sends_packets_again_when_asked(tmp_path: Path) -> None:
     assert faults_document(log)["transport"] == NOTHING | {"completed": 1}
 
 
-# What a receiver without a stack answers to the kernel's RTS for 30 bytes, and the reason in the abort that the kernel
-# then sends: 3 timeout, 5 more packets asked for than there are, 8 a second CTS while one is in hand (Linux kernel,
-# net/can/j1939/transport.c, enum j1939_xtp_abort).
-UNHAPPY_RECEIVERS = [
-    pytest.param([], 3, id="nobody there"),
-    pytest.param(["11 02 01 FF FF 00 EF 00"], 3, id="gone after its CTS"),
-    pytest.param(["11 00 01 FF FF 00 EF 00"], 3, id="gone after a hold"),
-    pytest.param(["11 FF 01 FF FF 00 EF 00"], 5, id="asks for too many"),
-    pytest.param(["11 00 01 FF FF 00 EF 00", "11 02 01 FF FF 00 EF 00"], 8, id="CTS while on hold"),
-    pytest.param(["11 02 01 FF FF 00 EF 00", "FF FA FF FF FF 00 EF 00"], 3, id="aborts after two packets"),
-]
+class UnhappyReceiver(NamedTuple):
+    """A node without a stack: what it answers to an RTS for 30 bytes, and why the kernel's sender then gives up."""
+
+    address: int
+    answers: list[str]
+    reason: int
 
 
-@pytest.mark.parametrize(("answers", "reason"), UNHAPPY_RECEIVERS)
-def test_kernel_gives_up_sending(tmp_path: Path, answers: list[str], reason: int) -> None:
-    """A transfer that the kernel gives up counts as aborted, or as timed out when the wire was silent for too long."""
-    with recorded(tmp_path / "bus.log") as log, RawNode() as receiver, Node(0x60) as sender:
-        sender.send(PROPRIETARY_A, pattern(30), to=0x61)
-        for answer in answers:
-            receiver.send(0x18EC6061, answer)
-        # Closing the sender waits for the end of its session.
-    frames = logged_frames(log)
-    assert frames[-1].can_id == 0x18EC6160
-    assert frames[-1].data[:2] == bytes((255, reason))
-    assert faults_document(log)["transport"] == NOTHING | {ending_of(frames): 1}
+# Reasons of the Linux kernel's abort (net/can/j1939/transport.c, enum j1939_xtp_abort): 3 timeout, 5 more packets asked
+# for than there are, 8 a second CTS while one is in hand.
+UNHAPPY_RECEIVERS = {
+    "nobody there": UnhappyReceiver(0x61, [], 3),
+    "gone after its CTS": UnhappyReceiver(0x62, ["11 02 01 FF FF 00 EF 00"], 3),
+    "gone after a hold": UnhappyReceiver(0x63, ["11 00 01 FF FF 00 EF 00"], 3),
+    "asks for too many": UnhappyReceiver(0x64, ["11 FF 01 FF FF 00 EF 00"], 5),
+    "CTS while on hold": UnhappyReceiver(0x65, ["11 00 01 FF FF 00 EF 00", "11 02 01 FF FF 00 EF 00"], 8),
+    "aborts after two": UnhappyReceiver(0x66, ["11 02 01 FF FF 00 EF 00", "FF FA FF FF FF 00 EF 00"], 3),
+}
+
+
+@pytest.fixture(scope="module")
+def given_up(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """One recording of the kernel sending to all unhappy receivers at the same time, each from a node of its own."""
+    with (
+        recorded(tmp_path_factory.mktemp("given-up") / "bus.log") as log,
+        contextlib.ExitStack() as stack,
+        RawNode() as raw,
+    ):
+        for receiver in UNHAPPY_RECEIVERS.values():
+            # Closing the sender waits for the end of its session.
+            sender = stack.enter_context(Node(receiver.address + 0x10))
+            sender.send(PROPRIETARY_A, pattern(30), to=receiver.address)
+            for answer in receiver.answers:
+                raw.send(0x18EC0000 | receiver.address + 0x10 << 8 | receiver.address, answer)
+    return log
+
+
+@pytest.mark.parametrize("receiver", UNHAPPY_RECEIVERS.values(), ids=UNHAPPY_RECEIVERS)
+def test_kernel_gives_up_sending(given_up: Path, receiver: UnhappyReceiver) -> None:
+    """A transfer that the kernel gives up is aborted, or timed out when the wire was silent for too long before."""
+    frames = exchanged(given_up, receiver)
+    assert frames[-1].can_id & 0xFF == receiver.address + 0x10
+    assert frames[-1].data[:2] == bytes((255, receiver.reason))
+    reassembler = Reassembler(frozenset())
+    feed(reassembler, frames)
+    assert [trouble.ending for trouble in reassembler.troubles] == [ending_of(frames)]
+
+
+def test_all_that_the_kernel_gave_up_is_counted(given_up: Path) -> None:
+    """Each of the transfers is counted once, under its own ending; both endings occur."""
+    endings = Counter(ending_of(exchanged(given_up, receiver)) for receiver in UNHAPPY_RECEIVERS.values())
+    assert set(endings) == {"aborted", "timed_out"}
+    assert faults_document(given_up)["transport"] == NOTHING | endings
 
 
 def test_kernel_gives_up_receiving(tmp_path: Path) -> None:
@@ -145,6 +179,12 @@ def test_kernel_refuses_an_impossible_size(tmp_path: Path) -> None:
     frames = logged_frames(log)
     assert [(frame.can_id, frame.data[0]) for frame in frames] == [(0x18EC5150, 0x10), (0x18EC5051, 0xFF)]
     assert faults_document(log)["transport"] == NOTHING | {"malformed": 1}
+
+
+def exchanged(log: Path, receiver: UnhappyReceiver) -> list[LoggedFrame]:
+    """The frames between that receiver and the node that sends to it."""
+    pair = {receiver.address, receiver.address + 0x10}
+    return [frame for frame in logged_frames(log) if {frame.can_id & 0xFF, frame.can_id >> 8 & 0xFF} == pair]
 
 
 def ending_of(frames: list[LoggedFrame]) -> str:

@@ -1,12 +1,22 @@
 """`faultlamp watch` on a real interface: it hears what the kernel sends, and sends nothing itself."""
 
-import subprocess
 import sys
 import time
 from pathlib import Path
 
 import pytest
-from kernel_bus import BUS, DM1, Code, broadcast, diagnostic_message, listeners, listening, logged_frames, recorded
+from kernel_bus import (
+    BUS,
+    DM1,
+    Code,
+    broadcast,
+    diagnostic_message,
+    faultlamp,
+    listeners,
+    listening,
+    logged_frames,
+    recorded,
+)
 
 pytestmark = pytest.mark.kernel
 
@@ -45,9 +55,8 @@ def test_watch_prints_events_and_stays_silent(tmp_path: Path) -> None:
 def test_watch_on_a_silent_bus_ends_by_itself(tmp_path: Path) -> None:
     """With nothing on the bus `--for` still ends it, and nothing has been sent."""
     before = transmitted()
-    command = [sys.executable, "-m", "faultlamp", "watch", "-i", "socketcan", "-c", BUS, "--for", "1"]
     with recorded(tmp_path / "bus.log") as log:
-        done = subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True, timeout=60, check=False)
+        done = faultlamp("watch", "-i", "socketcan", "-c", BUS, "--for", "1")
     assert done.returncode == 0, done.stderr
     assert logged_frames(log) == []
     assert transmitted() == before
@@ -55,8 +64,7 @@ def test_watch_on_a_silent_bus_ends_by_itself(tmp_path: Path) -> None:
 
 def test_watch_on_an_interface_that_is_not_there() -> None:
     """A channel that the kernel does not have is one line on standard error and exit code 1."""
-    command = [sys.executable, "-m", "faultlamp", "watch", "-i", "socketcan", "-c", "can9", "--for", "1"]
-    done = subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=60, check=False)
+    done = faultlamp("watch", "-i", "socketcan", "-c", "can9", "--for", "1")
     assert done.returncode == 1
     assert "can9" in done.stderr
     assert len(done.stderr.strip().splitlines()) == 1
