@@ -6,14 +6,19 @@ import argparse
 import os
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from faultlamp.cli.captures import add_capture_arguments, open_captures
 from faultlamp.cli.faults import print_faults
 from faultlamp.cli.options import add_history_options, history_options
 from faultlamp.text import printable
 
+if TYPE_CHECKING:
+    from faultlamp.j1939.readings import Layouts
+
 _SLOWEST, _FASTEST = 0.1, 100.0
 _MUCH_FRAMES = 40_000_000
+_MOST_WARNINGS = 5
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -39,10 +44,11 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def run(args: argparse.Namespace) -> int:
     """Play until left. Raises CaptureError and DataFileError."""
-    if not _on_terminal():
+    on_terminal = _on_terminal()
+    layouts = _layouts(args.dbc) if on_terminal or args.dbc else None
+    if layouts is None or not on_terminal:
         return print_faults(args, "table" if sys.stdout.isatty() else "json")
 
-    from faultlamp.knowledge.layouts import load_layouts
     from faultlamp.tui.replay.recording import BYTES_PER_FRAME, Recording
     from faultlamp.tui.replay.run import run_replay
 
@@ -50,14 +56,24 @@ def run(args: argparse.Namespace) -> int:
         recording = Recording(capture.blocks())
     if recording.frames > _MUCH_FRAMES:
         size_gb = recording.frames * BYTES_PER_FRAME / 1e9
-        print(
-            f"faultlamp: {recording.frames} frames: replay holds recordings in memory, {size_gb:.1f} GB for this one",
-            file=sys.stderr,
-        )
+        _say(f"{recording.frames} frames: replay holds recordings in memory, {size_gb:.1f} GB for this one")
     return run_replay(
-        recording, history_options=history_options(args), layouts=load_layouts(args.dbc), title=_title(args.captures),
+        recording, history_options=history_options(args), layouts=layouts, title=_title(args.captures),
         speed=args.speed,
     )
+
+
+def _layouts(paths: list[Path]) -> Layouts:
+    from faultlamp.knowledge.layouts import load_layouts
+
+    layouts = load_layouts(paths)
+    for left_out in layouts.skipped[:_MOST_WARNINGS]:
+        _say(f"warning: {left_out}")
+    return layouts
+
+
+def _say(text: str) -> None:
+    print(f"faultlamp: {text}", file=sys.stderr)
 
 
 def _speed(text: str) -> float:

@@ -1,0 +1,89 @@
+"""The lamps as words with a shape and a state each: one row a controller where they differ.
+
+    ■ on   ◐ fast flash   ◑ slow flash   □ off   · n/a (not available)   ? reserved
+
+Rule: SAE J1939-73, section 5.7.1. The lamps of a DM1 belong to its sender as a whole, not to a single code.
+"""
+
+from __future__ import annotations
+
+from faultlamp.history.controllers import Controller
+from faultlamp.j1939.diagnostics import Lamp, Lamps, LampState
+from faultlamp.tui.head.sentence import name_of
+from faultlamp.tui.job import Job
+from faultlamp.tui.names import LAMP_PLACES, LAMP_WORDS, STATE_WORDS, title
+from faultlamp.tui.paint import Line, Piece, Role, fit, fit_line, flow, line
+
+SHAPES = {
+    LampState.ON: "■",
+    LampState.FAST_FLASH: "◐",
+    LampState.SLOW_FLASH: "◑",
+    LampState.OFF: "□",
+    LampState.NOT_AVAILABLE: "·",
+    LampState.RESERVED: "?",
+}
+SHORT_WORDS = {
+    Lamp.RED_STOP: "RED STOP",
+    Lamp.AMBER_WARNING: "AMBER",
+    Lamp.PROTECT: "PROTECT",
+    Lamp.MALFUNCTION_INDICATOR: "MALFUNCTION",
+}
+_LABEL = 13
+
+
+def lamp_lines(job: Job, width: int, most: int) -> list[Line]:
+    """At most `most` rows of exactly `width` cells; whoever asks for the gravest lamp comes first."""
+    reporting = [
+        (controller, controller.lamps)
+        for _, controller in sorted(job.history.controllers.items())
+        if controller.lamps is not None
+    ]
+    if not reporting:
+        return [fit_line(line(Piece("Lamps: no fault report (DM1) at present, so none is known.", Role.DIM)), width)]
+    if len({lamps for _, lamps in reporting}) == 1:
+        label = name_of(job, reporting[0][0]) if len(reporting) == 1 else f"{len(reporting)} controllers"
+        return _fitted(_row(label, reporting[0][1], width), width, most)
+    asking = sorted((item for item in reporting if _gravity(item[1]) < len(LAMP_WORDS)), key=lambda i: _gravity(i[1]))
+    quiet = [controller for controller, lamps in reporting if _gravity(lamps) == len(LAMP_WORDS)]
+    rows = [row for controller, lamps in asking for row in _row(name_of(job, controller), lamps, width)]
+    if quiet:
+        rows += _quiet(job, quiet, bool(asking), width)
+    return _fitted(rows, width, most)
+
+
+def gravest(lamps: Lamps | None) -> Lamp | None:
+    """The gravest lamp that is asked to shine."""
+    return next((lamp for lamp in LAMP_WORDS if lamps is not None and lamps[LAMP_PLACES[lamp]].lit), None)
+
+
+def _gravity(lamps: Lamps) -> int:
+    lamp = gravest(lamps)
+    return len(LAMP_WORDS) if lamp is None else list(LAMP_WORDS).index(lamp)
+
+
+def _row(label: str, lamps: Lamps, width: int) -> list[Line]:
+    cells = [_cell(lamp, lamps[LAMP_PLACES[lamp]]) for lamp in SHORT_WORDS]
+    rows = flow(cells, width, indent=_LABEL + 1)
+    first = Piece(fit(title(label), _LABEL) + " ")
+    rest = Piece(" " * (_LABEL + 1))
+    return [line(rest if place else first, *row.pieces) for place, row in enumerate(rows)]
+
+
+def _quiet(job: Job, quiet: list[Controller], others: bool, width: int) -> list[Line]:
+    """Controllers that ask for no lamp: their states in full would only be noise."""
+    label = name_of(job, quiet[0]) if len(quiet) == 1 else f"{len(quiet)} {'others' if others else 'controllers'}"
+    return [line(Piece(fit(title(label), _LABEL) + " "), Piece("□ no lamp asked for", Role.DIM))]
+
+
+def _cell(lamp: Lamp, state: LampState) -> Piece:
+    role = Role.DIM
+    if state.lit:
+        role = Role.STOP if lamp is Lamp.RED_STOP else Role.WARN
+    return Piece(f"{SHAPES[state]} {SHORT_WORDS[lamp]} {STATE_WORDS[state]}", role)
+
+
+def _fitted(rows: list[Line], width: int, most: int) -> list[Line]:
+    if len(rows) > most > 1:
+        more = line(Piece(f"and {len(rows) - most + 1} more rows of lamps", Role.WARN))
+        rows = [*rows[: most - 1], more]
+    return [fit_line(row, width) for row in rows[:most]]

@@ -1,0 +1,56 @@
+"""Runs the dashboard over a recording."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping
+from typing import Any
+
+from textual import work
+
+from faultlamp.j1939.readings import Layouts
+from faultlamp.tui.app import DashboardApp
+from faultlamp.tui.board import Board
+from faultlamp.tui.dashboard import Dashboard
+from faultlamp.tui.replay.marks import find_marks
+from faultlamp.tui.replay.player import Mark, Player
+from faultlamp.tui.replay.recording import Recording
+from faultlamp.tui.replay.screen import ReplayDashboard
+
+
+class ReplayApp(DashboardApp):
+    """Plays one recording. options: keyword arguments of `History`."""
+
+    def __init__(self, player: Player, layouts: Layouts, options: Mapping[str, Any]) -> None:
+        super().__init__(Board(player, layouts, options))
+        self.player = player
+        self._options = options
+
+    def dashboard(self) -> Dashboard:
+        """The screen with the keys of a replay."""
+        return ReplayDashboard(self.board, self.player)
+
+    def on_mount(self) -> None:
+        """Look for the places to jump to while the playing begins."""
+        # Textual calls the `on_mount` of the base class by itself.
+        self.look_for_marks()
+
+    @work(thread=True)
+    def look_for_marks(self) -> None:
+        """The whole recording once through a history of its own."""
+        marks = find_marks(self.player.recording, self._options)
+        self.call_from_thread(self._keep_marks, marks)
+
+    def _keep_marks(self, marks: list[Mark]) -> None:
+        self.player.marks = marks
+
+
+def run_replay(
+    recording: Recording, *, history_options: Mapping[str, Any], layouts: Layouts, title: str, speed: float
+) -> int:
+    """Show the dashboard until it is left; returns the exit code."""
+    player = Player(recording, time.monotonic_ns, title)
+    player.set_speed(speed)
+    app = ReplayApp(player, layouts, history_options)
+    app.run()
+    return app.return_code or 0

@@ -1,0 +1,84 @@
+"""Lamps are words with a shape and a state; the gravest controller comes first. SAE J1939-73, section 5.7.1."""
+
+import pytest
+
+from faultlamp.frames import Frame
+from faultlamp.tui.head.lamps import lamp_lines
+from support.wire import frame
+from tui.scene import AMBER, COOLANT_HIGH, NO_LAMPS, OIL_LOW, RED_AND_AMBER, dm1, job_of
+
+
+def shown(frames: list[Frame], width: int = 78, most: int = 3, until_s: float = 1.5) -> list[str]:
+    """The rows without their trailing spaces."""
+    rows = [row.text for row in lamp_lines(job_of(frames, until_s), width, most)]
+    assert all(len(row) == width for row in rows)
+    return [row.rstrip() for row in rows]
+
+
+def lamps(first: int, second: int) -> list[Frame]:
+    """A DM1 of engine 1 with these two lamp bytes."""
+    return dm1(1, f"{first:02X}{second:02X}")
+
+
+# Lamp bits 01 with flash bits 00, 01, 10, 11; 00; 10; 11: SAE J1939-73, section 5.7.1.
+@pytest.mark.parametrize(
+    ("first", "second", "red_stop"),
+    [
+        pytest.param(0x10, 0x00, "◑ RED STOP slow flash", id="slow flash"),
+        pytest.param(0x10, 0x10, "◐ RED STOP fast flash", id="fast flash"),
+        pytest.param(0x10, 0x20, "■ RED STOP on", id="flash reserved"),
+        pytest.param(0x10, 0x30, "■ RED STOP on", id="steady"),
+        pytest.param(0x00, 0xFF, "□ RED STOP off", id="off"),
+        pytest.param(0x20, 0xFF, "? RED STOP reserved", id="reserved"),
+        pytest.param(0x30, 0xFF, "· RED STOP n/a", id="not available"),
+    ],
+)
+def test_each_state_has_a_shape_and_a_word(first: int, second: int, red_stop: str) -> None:
+    """Six states, six shapes, six words."""
+    assert shown(lamps(first, second))[0].startswith(f"Engine 1      {red_stop}  □ AMBER off")
+
+
+def test_one_row_when_all_say_the_same() -> None:
+    """No need to repeat what all controllers say alike."""
+    assert shown([*dm1(1, NO_LAMPS), *dm1(1, NO_LAMPS, source="3D")]) == [
+        "2 controllers □ RED STOP off  □ AMBER off  □ PROTECT off  □ MALFUNCTION off"
+    ]
+
+
+def test_a_row_each_when_they_differ_gravest_first() -> None:
+    """Whoever asks for the gravest lamp stands on top; who asks for none is one word."""
+    frames = [
+        *dm1(1, AMBER, COOLANT_HIGH), *dm1(1, RED_AND_AMBER, OIL_LOW, source="03"), *dm1(1, NO_LAMPS, source="0B"),
+        *dm1(1, NO_LAMPS, source="21"),
+    ]
+    assert shown(frames) == [
+        "Transmission… ■ RED STOP on  ■ AMBER on  □ PROTECT off  □ MALFUNCTION off",
+        "Engine 1      □ RED STOP off  ■ AMBER on  □ PROTECT off  □ MALFUNCTION off",
+        "2 others      □ no lamp asked for",
+    ]
+
+
+def test_many_flashing_lamps_take_a_second_row() -> None:
+    """Nothing is cut off when all four flash."""
+    assert shown(lamps(0x55, 0x55)) == [
+        "Engine 1      ◐ RED STOP fast flash  ◐ AMBER fast flash  ◐ PROTECT fast flash",
+        "              ◐ MALFUNCTION fast flash",
+    ]
+
+
+def test_what_finds_no_room_is_announced() -> None:
+    """With too few rows the last one says how much is missing; the gravest always shows."""
+    frames = [one for source in ("00", "03", "0B", "21") for one in dm1(1, AMBER, COOLANT_HIGH, source=source)]
+    frames += dm1(1, RED_AND_AMBER, OIL_LOW, source="31")
+    rows = shown(frames, most=3)
+    assert "■ RED STOP on" in rows[0]
+    assert rows[2] == "and 3 more rows of lamps"
+    assert shown(frames, most=1) == rows[:1]
+
+
+def test_silence_is_not_darkness() -> None:
+    """5 s after the last DM1 no lamp is known (the silence rule of the history)."""
+    frames = dm1(1, RED_AND_AMBER, COOLANT_HIGH)
+    assert "■ RED STOP on" in shown(frames, until_s=5.9)[0]
+    assert shown(frames, until_s=6.0) == ["Lamps: no fault report (DM1) at present, so none is known."]
+    assert shown([frame(1, "0CF00400", "F07D7D0000")]) == shown(frames, until_s=6.0)

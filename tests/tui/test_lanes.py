@@ -1,0 +1,248 @@
+"""Lanes: which, in what order, and exactly how their spans look on the axis."""
+
+import itertools
+
+import pytest
+from rich.cells import cell_len
+
+from faultlamp.history.key_cycles import KeyCycle
+from faultlamp.history.spans import EndReason, Span
+from faultlamp.tui.job import Job
+from faultlamp.tui.lanes.bars import axis, bar, key_strip
+from faultlamp.tui.lanes.lane import lanes_of
+from faultlamp.tui.lanes.table import label_width, table
+from faultlamp.tui.lanes.view import LaneView
+from faultlamp.tui.lanes.window import STEPS_NS, Window, step_for_all, window_at
+from support.wire import ns
+from tui.scene import (
+    AMBER,
+    COOLANT_HIGH,
+    COOLANT_HIGH_TWICE,
+    NO_LAMPS,
+    OIL_LOW,
+    RED_AND_AMBER,
+    dm1,
+    job_of,
+    pump_job,
+    rpm,
+)
+
+S = 1_000_000_000
+TEN = Window(0, S, 10, 0)
+
+
+def span(start_s: float, end_s: float | None, reason: EndReason = EndReason.CLEARED) -> Span:
+    """A span in seconds."""
+    made = Span(round(start_s * S))
+    if end_s is not None:
+        made.close(round(end_s * S), reason)
+    return made
+
+
+@pytest.mark.parametrize(
+    ("spans", "columns"),
+    [
+        pytest.param([], "          ", id="none"),
+        pytest.param([span(2, None)], "  ███████ ", id="open, from the start of a column"),
+        pytest.param([span(2.5, None)], "  ▐██████ ", id="open, from the middle of one"),
+        pytest.param([span(8.9, None)], "        ▐ ", id="just begun"),
+        pytest.param([span(-5, 3.5)], "███▌      ", id="from before, no room for the word"),
+        pytest.param([span(4.5, 4.6)], "    ▞     ", id="came and went within a column"),
+        pytest.param([span(1.5, 3.5), span(3.7, 5.5)], " ▐█▞█▌    ", id="two that meet in a column"),
+        pytest.param([span(-9, -2)], "          ", id="long gone"),
+        pytest.param([span(12, None)], "          ", id="still to come"),
+    ],
+)
+def test_bars(spans: list[Span], columns: str) -> None:
+    """Each column says whether the fault was there all through, began, ended, or both."""
+    assert bar(spans, TEN, round(8.95 * S)) == columns
+
+
+@pytest.mark.parametrize(
+    ("reason", "columns"),
+    [(EndReason.CLEARED, " ▐█▌ cleared        "), (EndReason.SILENT, " ▐█▌ fell silent    ")],
+)
+def test_the_end_of_the_last_span_says_why(reason: EndReason, columns: str) -> None:
+    """Where there is room the reason stands beside the bar."""
+    assert bar([span(1.5, 3.5, reason)], Window(0, S, 20, 0), 19 * S) == columns
+
+
+def test_thousands_of_spans_are_drawn_from_the_window_alone() -> None:
+    """A flickering fault with a long past shows the same as without the past."""
+    flicker = [span(at, at + 0.5) for at in range(-5000, 9)]
+    assert bar(flicker, TEN, 9 * S) == "▞▞▞▞▞▞▞▞▞ "
+    assert bar(flicker, TEN, 9 * S, in_order=False) == "▞▞▞▞▞▞▞▞▞ "
+
+
+@pytest.mark.parametrize(
+    ("cycles", "columns"),
+    [
+        pytest.param([KeyCycle(S, 4 * S, over=True)], " ├──┤     ", id="key on and off"),
+        pytest.param([KeyCycle(S, 8 * S, 3200)], " ├━━━━━━━ ", id="ran, still on"),
+        pytest.param([KeyCycle(S, S, over=True), KeyCycle(5 * S, 6 * S, over=True)], " │   ├┤   ", id="short ones"),
+        pytest.param([KeyCycle(-9 * S, -5 * S, over=True)], "          ", id="long gone"),
+    ],
+)
+def test_key_cycles(cycles: list[KeyCycle], columns: str) -> None:
+    """Key on is a line, engine run a heavy one, both ends are marked. 3200 raw is 400 rpm (SAE J1939-71)."""
+    assert key_strip(cycles, TEN) == columns
+
+
+def test_axis_labels_stand_at_their_moment() -> None:
+    """Round moments, at least ten columns apart; counted from the start where there is no date."""
+    assert axis(Window(0, S, 30, 0), 0) == "╷00:00    ╷00:10    ╷00:20    "
+    assert axis(Window(ns(3), S, 30, 0), ns(0)) == "       ╷22:13:30 ╷22:13:40    "
+
+
+def test_a_taken_place_on_the_axis_is_left_alone() -> None:
+    """The cursor's label pushes others away."""
+    assert axis(Window(0, S, 30, 0), 0, (8, "▼00:08")) == "╷00:00  ▼00:08      ╷00:20    "
+
+
+@pytest.mark.parametrize("step_ns", STEPS_NS)
+def test_labels_never_run_into_each_other(step_ns: int) -> None:
+    """At every zoom the labels are at least ten columns apart."""
+    columns = [column for column, _ in Window(ns(0), step_ns, 200, 0).ticks()]
+    assert columns
+    assert all(later - earlier >= 10 for earlier, later in itertools.pairwise(columns))
+
+
+def test_a_young_job_begins_at_the_left_and_an_old_one_ends_at_the_right() -> None:
+    """The present is always in the window."""
+    young = window_at(ns(5), ns(0), S, 40)
+    assert (young.column(ns(0)), young.column(ns(5))) == (0, 5)
+    old = window_at(ns(500), ns(0), S, 40)
+    assert old.column(ns(500)) == 39
+
+
+def test_the_whole_job_fits() -> None:
+    """The shortest step that shows all."""
+    assert STEPS_NS[step_for_all(30 * S, 40)] == S
+    assert STEPS_NS[step_for_all(100 * S, 40)] == 5 * S
+    assert step_for_all(10**18, 40) == len(STEPS_NS) - 1
+
+
+def job_with_history() -> Job:
+    """110/3 came, went and is back (OC 2); 100/1 is active and began earlier; 110/3 of another has gone silent."""
+    frames = [one for at in range(1, 20) for one in [rpm(at, 1500)]]
+    for at in range(1, 20):
+        codes = [OIL_LOW] * (at >= 4) + [COOLANT_HIGH] * (2 <= at < 6) + [COOLANT_HIGH_TWICE] * (at >= 9)
+        frames += dm1(at, RED_AND_AMBER if at >= 4 else NO_LAMPS, *codes)
+    frames += dm1(3, AMBER, COOLANT_HIGH, source="03")
+    return job_of(frames, 19.5)
+
+
+def test_active_lanes_first_and_what_came_first_on_top() -> None:
+    """What began first is often the cause of what came later."""
+    lanes = lanes_of(job_with_history().history)
+    assert [(lane.key.source_address, lane.key.spn, lane.state, lane.shape) for lane in lanes] == [
+        (0, 100, "active", "●"), (0, 110, "active", "●"), (3, 110, "silent", "◌")
+    ]
+
+
+def test_a_stored_fault_and_an_inactive_one() -> None:
+    """DM2 (PGN 65227) lists previously active codes: SAE J1939-73, section 5.7.2."""
+    frames = [*dm1(1, AMBER, COOLANT_HIGH, OIL_LOW), *dm1(2, NO_LAMPS)]
+    stored = dm1(3, NO_LAMPS, OIL_LOW)[0]
+    frames.append(type(stored)(stored.time_ns, stored.channel, 0x18FECB00, stored.data))
+    lanes = lanes_of(job_of(frames, 4).history)
+    assert {lane.key.spn: (lane.state, lane.shape) for lane in lanes} == {
+        100: ("stored", "◇"), 110: ("inactive", "○")
+    }
+
+
+def test_a_controller_that_comes_back_without_the_fault_ends_the_doubt() -> None:
+    """Silent until the next DM1; from then on the fault is inactive, however its span ended."""
+    frames = dm1(1, AMBER, COOLANT_HIGH)
+    assert [lane.state for lane in lanes_of(job_of(frames, 7).history)] == ["silent"]
+    assert [lane.state for lane in lanes_of(job_of([*frames, *dm1(8, NO_LAMPS)], 9).history)] == ["inactive"]
+
+
+def test_what_was_never_active_here_comes_last_and_says_so() -> None:
+    """A code that only DM2 lists has no bar to draw."""
+    made = dm1(1, AMBER, COOLANT_HIGH)[0]
+    frames = [made, *dm1(2, NO_LAMPS), type(made)(ns(3), "can0", 0x18FECB00, bytes.fromhex("00FF64000105FFFF"))]
+    job = job_of(frames, 4)
+    lanes = lanes_of(job.history)
+    assert [lane.key.spn for lane in lanes] == [110, 100]
+    rows = table(job, lanes, LaneView(), ns(4), 80, 9)
+    assert rows[4].text.rstrip().endswith("Oil Press… only in DM2")
+
+
+def test_the_band_at_80_columns() -> None:
+    """Exactly what a technician sees; the band's rows fill the screen's width."""
+    job = job_with_history()
+    lanes = lanes_of(job.history)
+    rows = table(job, lanes, LaneView(), ns(19.5), 80, 9)
+    assert {len(row.text) for row in rows} == {80}
+    assert [row.text.rstrip() for row in rows] == [
+        "FAULTS 2 active, 1 earlier  ◆ 10 s ago: SPN 110 FMI 3 active",
+        "   Sender     SPN/FMI    OC Lamp  Name               ╷22:13:30 ╷22:13:40",
+        "   Key ─ on  ━ engine ran                   ├━━━━━━━━━━━━━━━━━━",
+        "▸● Engine 1   100/1       5 RED   Oil Press…   ▐███████████████",
+        " ●◆Engine 1   110/3       2 RED   Coolant T… ████▌  ▐██████████",
+        " ◌ Transmiss… 110/3       1 -     Coolant T…  ▞ fell silent",
+        "",
+        "Engine Oil Pressure: data valid but below normal operational range - most severe",
+        "level",
+    ]
+
+
+def test_the_band_with_the_cursor() -> None:
+    """The cursor has its time, crosses every lane, and says that the band is held."""
+    job = job_with_history()
+    view = LaneView()
+    view.set_cursor(4, view.window(ns(19.5), ns(1), 36), ns(1), ns(19.5))
+    rows = [row.text.rstrip() for row in table(job, lanes_of(job.history), view, ns(19.5), 80, 9)]
+    assert rows[0] == "FAULTS 2 active, 1 earlier  HELD, Esc: live again"
+    assert rows[1:6] == [
+        "   Sender     SPN/FMI    OC Lamp  Name          ▼22:13:25      ╷22:13:40",
+        "   Key ─ on  ━ engine ran                   ├━━━━━━━━━━━━━━━━━━",
+        "▸● Engine 1   100/1       5 RED   Oil Press…   ▐███████████████",
+        " ●◆Engine 1   110/3       2 RED   Coolant T… ████▌  ▐██████████",
+        " ◌ Transmiss… 110/3       1 -     Coolant T…  ▞ fell silent",
+    ]
+
+
+@pytest.mark.parametrize(("width", "height"), [(20, 4), (40, 10), (79, 8), (80, 24), (160, 48), (300, 100)])
+def test_every_size_is_filled_exactly(width: int, height: int) -> None:
+    """Small or large, the rows fit the screen."""
+    job = job_of(pump_job(), 30)
+    view = LaneView()
+    rows = table(job, lanes_of(job.history), view, ns(30), width, height)
+    assert len(rows) == height
+    assert {cell_len(row.text) for row in rows} == {width}
+    assert 0 < label_width(width) <= width
+
+
+def test_hundreds_of_lanes_draw_the_visible_ones() -> None:
+    """A lane far down is scrolled to, and the title says where one is."""
+    codes = [(spn | 3 << 16 | 1 << 24).to_bytes(4, "little").hex() for spn in range(1000, 1400)]
+    job = job_of(dm1(1, AMBER, *codes), 3)
+    lanes = lanes_of(job.history)
+    assert len(lanes) == 400
+    view = LaneView()
+    view.pick(lanes, 250)
+    rows = table(job, lanes, view, ns(30), 80, 13)
+    assert len(rows) == 13
+    picked = [row.text for row in rows if row.text.startswith("▸")]
+    assert len(picked) == 1
+    assert f" {lanes[250].key.spn}/3 " in picked[0]
+    assert "showing 244 to 251 of 400" in rows[0].text
+
+
+def test_no_fault_and_no_report_are_different() -> None:
+    """Without a DM1 nobody knows that there is no fault."""
+    quiet, deaf = job_of(dm1(1, NO_LAMPS), 2), job_of([rpm(1, 800)], 2)
+    shown = ["\n".join(row.text for row in table(job, [], LaneView(), ns(2), 80, 9)) for job in (quiet, deaf)]
+    assert "No fault has been reported so far." in shown[0]
+    assert "No fault report (DM1) heard yet" in shown[1]
+
+
+def test_several_channels_stand_in_the_label() -> None:
+    """With two buses a lane names its own."""
+    job = job_of([*dm1(1, AMBER, COOLANT_HIGH), *dm1(1, AMBER, COOLANT_HIGH, channel="can1")], 2)
+    lanes = lanes_of(job.history)
+    text = "\n".join(row.text for row in table(job, lanes, LaneView(), ns(2), 100, 9))
+    assert "can0" in text
+    assert "can1" in text
