@@ -5,6 +5,8 @@ import math
 import re
 import shutil
 import subprocess
+from collections.abc import Mapping
+from typing import Any
 
 import can
 import pytest
@@ -185,7 +187,7 @@ BAD_SCREEN = {
 }
 
 
-def rows(table: dict[str, object]) -> list[object]:
+def rows(table: Mapping[str, object]) -> list[Any]:
     return [pytest.param(row, id=name) for name, row in table.items()]
 
 

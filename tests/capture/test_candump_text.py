@@ -1,6 +1,7 @@
 """Blocks of whole lines out of any stream, in bounded memory."""
 
 import io
+from typing import BinaryIO, cast
 
 import pytest
 from hypothesis import given, settings
@@ -21,6 +22,9 @@ class Dripping(io.RawIOBase):
         self.breaks = breaks
         self.reads = 0
 
+    def stream(self) -> ByteStream:
+        return ByteStream(cast(BinaryIO, self), "", lambda size: None)
+
     def read(self, size: int = -1) -> bytes:
         step = min(self.steps[self.reads % len(self.steps)], size)
         self.reads += 1
@@ -32,7 +36,7 @@ class Dripping(io.RawIOBase):
 
 def blocks(data: bytes, *steps: int) -> list[bytes]:
     """All blocks of the data, read in steps of these sizes."""
-    return list(text_blocks(ByteStream(Dripping(data, list(steps) or [1 << 30]), "", lambda size: None)))
+    return list(text_blocks(Dripping(data, list(steps) or [1 << 30]).stream()))
 
 
 @pytest.fixture
@@ -83,7 +87,7 @@ def test_a_line_without_end_takes_no_memory() -> None:
             return bytes(piece)
 
     source = Endless()
-    sizes = [len(block) for block in text_blocks(ByteStream(source, "", lambda size: None))]
+    sizes = [len(block) for block in text_blocks(ByteStream(cast(BinaryIO, source), "", lambda size: None))]
     assert sizes[0] == LONGEST_LINE + 2
     assert sum(sizes[1:]) == len(b"next\n")
     assert source.most <= candump_text.BLOCK
@@ -100,5 +104,5 @@ def test_damage_comes_after_the_whole_lines() -> None:
     source = Dripping(b"one\ntwo\nthree\nfour", [5], breaks=True)
     got: list[bytes] = []
     with pytest.raises(Damage, match="no longer readable"):
-        got.extend(text_blocks(ByteStream(source, "", lambda size: None)))
+        got.extend(text_blocks(source.stream()))
     assert b"".join(got) == b"one\ntwo\nthree\n"

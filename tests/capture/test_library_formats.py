@@ -70,7 +70,7 @@ def expected(suffix: str) -> list[Row]:
             flags = (EXTENDED if message.is_extended_id else 0) | (REMOTE if message.is_remote_frame else 0)
             flags |= (FD | BRS) if message.is_fd else 0
         # python-can counts .trc channels from 1.
-        channel = "0" if suffix in NO_CHANNEL else str(message.channel + (suffix == ".trc"))
+        channel = "0" if suffix in NO_CHANNEL else str(int(str(message.channel)) + (suffix == ".trc"))
         data = bytes(message.data)
         rows.append((
             round((message.timestamp - start) * 1_000_000) * 1000, channel, message.arbitration_id, flags, len(data),
@@ -92,12 +92,12 @@ def test_written_by_python_can(suffix: str, tmp_path: Path) -> None:
 @formats
 def test_compressed(suffix: str, compression: str, tmp_path: Path) -> None:
     """Also where the reader wants a file with a name; no copy stays behind."""
-    compress: Callable[[bytes], bytes] = {
+    compressors: dict[str, Callable[[bytes], bytes]] = {
         ".gz": gzip.compress, ".xz": lzma.compress, ".zst": zstandard.ZstdCompressor().compress,
-    }[compression]
+    }
     plain = record(tmp_path / f"plain{suffix}", kept(suffix))
     path = tmp_path / f"a{suffix.upper()}{compression}"
-    path.write_bytes(compress(plain.read_bytes()))
+    path.write_bytes(compressors[compression](plain.read_bytes()))
     assert Whole(path).rows == expected(suffix)
 
 

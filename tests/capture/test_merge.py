@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from faultlamp.capture.merge import merge_blocks
 from faultlamp.frames import Frame, FrameBlock
-from support.recordings import Whole, log_line, rows_of
+from support.recordings import Row, Whole, log_line, rows_of
 
 # A recording: blocks of (time in ms, starts a stretch) lists; small times, so that ties and steps back are many.
 recordings = st.lists(
@@ -37,7 +37,7 @@ def test_same_as_merging_frame_by_frame(given: list[list[tuple[bool, list[int]]]
     heads = []
     stretch_starts = set()
     for number, recording in enumerate(given):
-        rows = []
+        rows: list[Row] = []
         for block in blocks_of(recording, number):
             if block.starts_stretch and len(block):
                 stretch_starts.add((number, len(rows)))

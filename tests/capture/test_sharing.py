@@ -33,7 +33,8 @@ def told(paths: list[Path], jobs: int) -> tuple[str, list[str]]:
         history, files=[], bad_lines=capture.stats.bad_lines, frames=capture.stats.frames,
         spn_name=lambda _: None, fmi_meaning=lambda _: "",
     )
-    return json.dumps(document), capture.stats.warnings
+    # Which recording is at its end first is another matter.
+    return json.dumps(document), sorted(capture.stats.warnings)
 
 
 def log(frames: list[Frame], odd: list[tuple[int, str]]) -> bytes:

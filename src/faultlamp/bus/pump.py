@@ -68,6 +68,7 @@ class LivePump:
         self._clock = clock
         self._lock = Lock()
         self._stop = Event()
+        self._arrived = Event()
         self._thread = Thread(target=self._run, name="faultlamp-pump", daemon=True)
         self._error: BusError | None = None
         self._channels: tuple[str, ...] = ()
@@ -101,9 +102,14 @@ class LivePump:
         if self._thread.is_alive():
             self._thread.join(_JOIN_TIMEOUT_S)
 
+    def wait(self, timeout_s: float) -> None:
+        """Return when there is something to take, or the bus has died, or the time is over."""
+        self._arrived.wait(timeout_s)
+
     def take(self) -> list[FrameBlock]:
         """All frames since the last call, in order, in blocks; never waits."""
         with self._lock:
+            self._arrived.clear()
             self._cut()
             taken = list(self._blocks)
             self._blocks.clear()
@@ -136,6 +142,7 @@ class LivePump:
             self._error = BusError(f"listening stopped on a fault of faultlamp itself: {error!r}; start it again")
             self._error.__cause__ = error
         finally:
+            self._arrived.set()
             if self.recorder is not None:
                 self.recorder.close()
 
@@ -161,6 +168,7 @@ class LivePump:
                 self._cut()
         self._last = frames[-1].time_ns, self._clock()
         self._quiet_ns = 0
+        self._arrived.set()
 
     def _cut(self) -> None:
         """Turn the pending frames into a block."""
