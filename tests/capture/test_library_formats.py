@@ -296,3 +296,17 @@ def test_times_keep_their_microseconds(time_us: int) -> None:
     frame = frame_of(can.Message(timestamp=time_us / 1_000_000, arbitration_id=1))
     assert frame is not None
     assert frame.time_ns == time_us * 1000
+
+
+def test_mf4_after_python_can_was_loaded_without_its_library(tmp_path: Path) -> None:
+    """A process that opened a bus first reads .mf4 recordings all the same."""
+    path = tmp_path / "a.mf4"
+    with can.MF4Writer(path) as writer:
+        writer.on_message_received(can.Message(timestamp=1.0, arbitration_id=0x18FECA00, data=bytes(8)))
+    script = (
+        "import sys; from faultlamp.bus.loading import load_python_can; load_python_can(); "
+        "assert 'asammdf' not in sys.modules; from faultlamp.capture import Capture; "
+        f"print(sum(len(block) for block in Capture([{str(path)!r}]).blocks()))"
+    )
+    result = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, timeout=60)
+    assert result.stdout == "1\n"

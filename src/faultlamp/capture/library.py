@@ -7,6 +7,7 @@ microseconds. Its channel numbers become text as they are; a missing one is "0".
 from __future__ import annotations
 
 import gc
+import importlib
 import io
 import logging
 import math
@@ -108,6 +109,7 @@ def frame_of(message: Message) -> Frame | None:
 def _messages(source: Source, stream: ByteStream, folder: Path) -> Iterator[Message]:
     """What python-can's reader for the format yields; `folder` is for a decompressed copy."""
     import can
+    import can.io.mf4
 
     file: Any
     if source.format in (".db", ".mf4"):
@@ -116,6 +118,8 @@ def _messages(source: Source, stream: ByteStream, folder: Path) -> Iterator[Mess
             file = folder / f"recording{source.format}"
             with open(file, "wb") as copy:
                 shutil.copyfileobj(stream, copy, 1 << 20)
+        if source.format == ".mf4" and vars(can.io.mf4)["asammdf"] is None:
+            importlib.reload(can.io.mf4)  # python-can may have been loaded without it (bus.loading)
         with (can.SqliteReader(file) if source.format == ".db" else can.MF4Reader(file)) as reader:
             yield from reader
     elif source.format == ".blf":

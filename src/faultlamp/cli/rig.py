@@ -64,6 +64,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def run(args: argparse.Namespace) -> int:
     """Play or write the scenario; returns 0."""
+    from faultlamp.bus.loading import load_python_can
     from faultlamp.rig.loading import describe, load_scenario
     from faultlamp.rig.shipped import find_scenario, scenario_names
 
@@ -72,6 +73,7 @@ def run(args: argparse.Namespace) -> int:
             print(f"{name:12} {describe(find_scenario(name))[1]}")
         return 0
     _check_usage(args)
+    load_python_can()
     scenario = load_scenario(find_scenario(args.scenario))
     if args.output is None:
         _play(args, scenario)

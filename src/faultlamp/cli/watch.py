@@ -71,9 +71,11 @@ def run(args: argparse.Namespace) -> int:
         args.usage_error("--record writes candump text: choose a name that ends in .log")
 
     from faultlamp.bus.listener import Listener
+    from faultlamp.bus.loading import load_python_can
     from faultlamp.bus.pump import LivePump
     from faultlamp.bus.recorder import Recorder
 
+    load_python_can()
     on_terminal = _on_terminal()
     layouts = _layouts(args.dbc) if on_terminal or args.dbc else None
     with ExitStack() as stack:
