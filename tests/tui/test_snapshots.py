@@ -24,7 +24,7 @@ def live() -> DashboardApp:
 
 async def drawn(pilot: Pilot[Any], *facts: str) -> None:
     """The screen is up to date and says these things."""
-    while not (isinstance(pilot.app.screen, Dashboard) and pilot.app.screen.is_mounted):
+    while not (isinstance(pilot.app.screen, Dashboard) and pilot.app.screen.query("Footer")):
         await pilot.pause(0.01)
     await pilot.app.workers.wait_for_complete()
     await pilot.pause()

@@ -35,7 +35,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "paths", nargs="+", metavar="PATH",
         help="recordings, directories to search, patterns, or URLs that fsspec knows (s3://...)",
     )
-    parser.add_argument("-o", "--output", required=True, type=Path, metavar="DIR", help="directory for the tables")
+    parser.add_argument("-o", "--output", required=True, metavar="DIR", help="directory for the tables")
     where = parser.add_mutually_exclusive_group()
     where.add_argument("--jobs", type=_jobs, metavar="N", help="processes here (default: one a core)")
     where.add_argument("--dask", metavar="ADDRESS", help="a Dask scheduler to give the work to, like tcp://host:8786")
@@ -56,11 +56,11 @@ def run(args: argparse.Namespace) -> int:
     from faultlamp.survey.captures import find_captures
     from faultlamp.survey.store import Store
 
-    if "://" in str(args.output):
-        raise FaultlampError(f"{args.output}: the tables are written to a local directory: name one")
+    if "://" in args.output:
+        raise FaultlampError(f"{printable(args.output)}: the tables are written to a local directory: name one")
     settings = _settings(args)
     files, problems = find_captures(args.paths)
-    store = Store(args.output)
+    store = Store(Path(args.output))
     todo = [file for file in files if not store.has(file.capture_id, settings.fingerprint(file))]
     # The longest first, so that no core is left with one at the end.
     todo.sort(key=lambda file: file.size or 0, reverse=True)
@@ -113,8 +113,12 @@ def _outcomes(todo: Sequence[SurveyedFile], settings: Settings, args: argparse.N
         with cluster(args.dask) as client:
             yield from (told(*pair) for pair in each_on_cluster(rest, work, client))
     else:
-        jobs = args.jobs or len(os.sched_getaffinity(0))
-        yield from (told(*pair) for pair in each_on_cores(rest, work, jobs))
+        yield from (told(*pair) for pair in each_on_cores(rest, work, args.jobs or _cores()))
+
+
+def _cores() -> int:
+    """How many cores this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def _report(problems: Sequence[Problem]) -> None:

@@ -7,6 +7,7 @@ from typing import ClassVar
 from textual import events
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
+from textual.css.query import NoMatches
 from textual.screen import Screen
 from textual.widgets import Footer
 
@@ -71,19 +72,23 @@ class Dashboard(Screen[None]):
     def redraw(self) -> None:
         """Draw what the board says."""
         width, height = self.size
-        if not self.is_mounted or width < 1:
-            # A tick may come before the screen stands.
+        try:
+            head, readings, lanes, status = map(self._canvas, ("#head", "#readings", "#lanes", "#status"))
+        except NoMatches:
+            # A tick may come while the screen is put up or taken down.
+            return
+        if width < 1:
             return
         board = self.board
         above = 0
-        for name, lines in (
-            ("#head", board.head(width, height)), ("#readings", board.readings_band(width, height)),
+        for canvas, lines in (
+            (head, board.head(width, height)), (readings, board.readings_band(width, height)),
         ):
-            self._canvas(name).styles.height = len(lines)
-            self._canvas(name).show(lines)
+            canvas.styles.height = len(lines)
+            canvas.show(lines)
             above += len(lines)
-        self._canvas("#lanes").show(board.lanes_band(width, max(height - above - 2, 1)))
-        self._canvas("#status").show([board.status(width)])
+        lanes.show(board.lanes_band(width, max(height - above - 2, 1)))
+        status.show([board.status(width)])
 
     @property
     def lane_rows(self) -> int:

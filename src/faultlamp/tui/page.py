@@ -44,9 +44,11 @@ class Page(Screen[None]):
 
     def redraw(self) -> None:
         """Draw what is true now."""
-        if not self.is_mounted:
+        canvases = self.query(Canvas)
+        if not canvases:
+            # A tick may come while the screen is put up or taken down.
             return
-        canvas = self.query_one(Canvas)
+        canvas = canvases.first()
         lines = self.page(max(self.size.width - 3, 20))
         canvas.styles.height = len(lines)
         canvas.show(lines)

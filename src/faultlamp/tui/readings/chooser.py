@@ -130,8 +130,6 @@ class Chooser(Screen[None]):
         self.dismiss()
 
     def _fill(self) -> None:
-        if not self.is_mounted:
-            return
         rows = self.query_one(OptionList)
         highlighted = rows.highlighted or 0
         self._offers = offers(self._board, self.query_one(Input).value)

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from textual import work
+from textual.worker import get_current_worker
 
 from faultlamp.j1939.readings import Layouts
 from faultlamp.tui.app import DashboardApp
@@ -38,8 +39,10 @@ class ReplayApp(DashboardApp):
     @work(thread=True)
     def look_for_marks(self) -> None:
         """The whole recording once through a history of its own."""
-        marks = find_marks(self.player.recording, self._options)
-        self.call_from_thread(self._keep_marks, marks)
+        worker = get_current_worker()
+        marks = find_marks(self.player.recording, self._options, lambda: worker.is_cancelled)
+        if not worker.is_cancelled:
+            self.call_from_thread(self._keep_marks, marks)
 
     def _keep_marks(self, marks: list[Mark]) -> None:
         self.player.marks = marks
