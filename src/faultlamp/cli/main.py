@@ -23,8 +23,8 @@ EXIT_INTERRUPTED = 130
 EXIT_READER_GONE = 141
 
 
-def build_parser() -> argparse.ArgumentParser:
-    """The whole command line. Command modules import what is heavy only when they run."""
+def build_parser(only: str | None = None) -> argparse.ArgumentParser:
+    """The whole command line, or that of one command. Command modules import what is heavy only when they run."""
     parser = argparse.ArgumentParser(
         prog="faultlamp",
         description="Listens on a diesel engine's CAN bus (SAE J1939) and says what its controllers report.",
@@ -32,7 +32,7 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"faultlamp {__version__}")
     subparsers = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
-    for command in COMMANDS:
+    for command in COMMANDS if only is None else (only,):
         import_module(f"faultlamp.cli.{command}").add_parser(subparsers)
     return parser
 
@@ -40,8 +40,9 @@ def build_parser() -> argparse.ArgumentParser:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code (docs/commands.md lists them)."""
     try:
-        # Within the guard: a second Ctrl-C may come while modules still load.
-        args = build_parser().parse_args(argv)
+        # Within the guard: Ctrl-C may come while modules still load.
+        words = sys.argv[1:] if argv is None else list(argv)
+        args = build_parser(words[0] if words and words[0] in COMMANDS else None).parse_args(words)
         code: int = args.run(args)
         sys.stdout.flush()
         return code

@@ -51,6 +51,7 @@ def run(args: argparse.Namespace) -> int:
     """Decode and write."""
     from faultlamp.knowledge.layouts import load_layouts
     from faultlamp.knowledge.names import spn_name
+    from faultlamp.values.behind import Behind
     from faultlamp.values.columns import Decoder
 
     form = "csv" if args.output and args.format is None else chosen_format(args)
@@ -63,9 +64,10 @@ def run(args: argparse.Namespace) -> int:
     rows = None if form == "parquet" else _rows(form)
     decoder = Decoder(layouts, spns=args.spn, name_of=spn_name, write=None if rows is None else rows.values)
     with open_captures(args) as capture, _output(args.output, form) as out:
-        write, close = _sink(rows, out, decoder)
-        for values in _values(capture, decoder, args.every):
-            write(values)
+        make, keep, close = _sink(rows, out, decoder)
+        with Behind() as behind:
+            for values in _values(capture, decoder, args.every):
+                behind.call(keep, make(values))
         close()
         out.flush()
     return 0
@@ -109,18 +111,18 @@ def _rows(form: str) -> RowFormat:
 
 def _sink(
     rows: RowFormat | None, out: BinaryIO, decoder: Decoder
-) -> tuple[Callable[[ValueColumns], object], Callable[[], object]]:
-    """What takes values, and what ends the output; without a row format it is Parquet."""
+) -> tuple[Callable[[ValueColumns], object], Callable[..., object], Callable[[], object]]:
+    """What makes values ready, what keeps them, and what ends the output; without a row format it is Parquet."""
     if rows is None:
         from faultlamp.values.parquet import ParquetSink
 
         sink = ParquetSink(out, decoder.parameters)
-        return sink.write, sink.close
+        return lambda values: values, sink.write, sink.close
     from faultlamp.values.rows import RowWriter
 
     writer = RowWriter(rows, decoder.parameters)
     out.write(rows.head())
-    return lambda values: out.write(writer.rows(values)), lambda: out.write(rows.foot())
+    return writer.rows, out.write, lambda: out.write(rows.foot())
 
 
 @contextmanager

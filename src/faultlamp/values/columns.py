@@ -37,6 +37,7 @@ NUMBER = np.dtype(np.float64)
 _PGNS = 1 << 18
 _NO_GROUP, _TRANSPORT = -1, -2
 _TABLE_BITS = 16
+_PAGE = 64
 _FRAME_BYTES = 8
 
 
@@ -248,7 +249,10 @@ class _Texts:
         place = pattern.astype(np.intp)
         known = self._known[place]
         if not known.all():
-            self._learn(np.unique(place[~known]))
+            # Values wander, so their neighbours will come too.
+            pages = np.unique(place[~known] // _PAGE)
+            near = (pages[:, np.newaxis] * _PAGE + np.arange(_PAGE)).ravel()
+            self._learn(near[near <= self._signal.mask])
         texts, states = self._written[place], self._state[place]
         if not there.all():
             states[~there] = NOT_AVAILABLE

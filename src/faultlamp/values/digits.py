@@ -9,6 +9,8 @@ from faultlamp.j1939.readings import RawColumn, SignalLayout
 
 _ZERO = ord("0")
 _LARGEST = (1 << 63) - 1
+_SECOND_NS = 1_000_000_000
+_THREE_DIGITS = np.array([b"%03d" % number for number in range(1000)])
 
 
 def fixed_point(numbers: npt.NDArray[np.int64], decimals: int) -> list[bytes]:
@@ -24,9 +26,28 @@ def fixed_point(numbers: npt.NDArray[np.int64], decimals: int) -> list[bytes]:
 
 def seconds_texts(time_ns: npt.NDArray[np.int64]) -> list[bytes]:
     """Nanoseconds as seconds: six decimals, nine where the last three are not all zero."""
+    whole, rest = np.divmod(time_ns, _SECOND_NS)
+    micros, nanos = np.divmod(rest, 1000)
+    if len(time_ns) and not nanos.any() and whole.min() >= 0:
+        return _whole_microseconds(whole, micros)
     digits = _digits(time_ns, 9)
     digits[time_ns % 1000 == 0, -4:-1] = 0
     return _written(digits)
+
+
+def _whole_microseconds(whole: npt.NDArray[np.int64], micros: npt.NDArray[np.int64]) -> list[bytes]:
+    """The usual case, put together from few distinct pieces: seconds, and the two halves of six decimals."""
+    seconds, which = np.unique(whole, return_inverse=True)
+    fronts = np.array([b"%d." % second for second in seconds.tolist()])
+    width = fronts.dtype.itemsize
+    rows = np.empty(len(whole), np.dtype([("front", f"S{width}"), ("upper", "S3"), ("lower", "S3")]))
+    rows["front"] = fronts[which]
+    rows["upper"] = _THREE_DIGITS[micros // 1000]
+    rows["lower"] = _THREE_DIGITS[micros % 1000]
+    if len(str(seconds[0])) < width - 1:  # shorter ones are filled up with NUL
+        return [row.replace(b"\0", b"") for row in rows.view(f"S{width + 6}").tolist()]
+    texts: list[bytes] = rows.view(f"S{width + 6}").tolist()
+    return texts
 
 
 def format_texts(signal: SignalLayout, raw: RawColumn) -> list[bytes]:

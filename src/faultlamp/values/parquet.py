@@ -15,7 +15,7 @@ from faultlamp.errors import FaultlampError
 from faultlamp.j1939.readings import OK, STATES
 from faultlamp.values.columns import Parameter, ValueColumns
 
-ROWS_A_GROUP = 1 << 20
+ROWS_A_GROUP = 1 << 19
 
 
 class ParquetSink:
@@ -37,7 +37,9 @@ class ParquetSink:
             ("pgn", pyarrow.int32()), ("spn", pyarrow.int32()), ("name", text), ("value", pyarrow.float64()),
             ("unit", text), ("state", text),
         ])
-        self._writer = pyarrow.parquet.ParquetWriter(out, self._schema)
+        # Looking for repeats among measured numbers costs much and finds little.
+        repeating = ["channel", "name", "unit", "state"]
+        self._writer = pyarrow.parquet.ParquetWriter(out, self._schema, use_dictionary=repeating)
         self._waiting: list[ValueColumns] = []
         self._rows = 0
 
