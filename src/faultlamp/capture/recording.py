@@ -16,7 +16,7 @@ import numpy.typing as npt
 from faultlamp.capture.candump_blocks import ParsedText, parse_text
 from faultlamp.capture.candump_text import text_blocks
 from faultlamp.capture.compression import ByteStream, Damage
-from faultlamp.capture.library import library_frames
+from faultlamp.capture.formats import library_frames
 from faultlamp.capture.merge import divide
 from faultlamp.capture.opening import CANDUMP_FORMAT, LIBRARY_FORMATS, Source
 from faultlamp.capture.stats import CaptureStats

@@ -10,6 +10,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
+from faultlamp.cli.output import say
+
 if TYPE_CHECKING:
     from faultlamp.capture import Capture
     from faultlamp.frames import FrameBlock
@@ -51,7 +53,7 @@ def open_captures(
         capture = Capture(args.captures, strict=args.strict, on_progress=on_progress, reduce=reduce, jobs=jobs)
         yield capture
     for warning in capture.stats.warnings:
-        print(f"faultlamp: warning: {warning}", file=sys.stderr)
+        say(f"warning: {warning}")
 
 
 def _jobs(text: str) -> int:

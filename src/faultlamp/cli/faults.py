@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from faultlamp.cli.captures import add_capture_arguments, add_jobs_option, open_captures
 from faultlamp.cli.options import add_history_options, history_options
-from faultlamp.cli.output import add_format_option, chosen_format
+from faultlamp.cli.output import add_format_option, chosen_format, say
 from faultlamp.text import csv_safe, printable
 
 if TYPE_CHECKING:
@@ -91,10 +91,9 @@ def _document(capture: Capture, files: Sequence[str], **options: Any) -> dict[st
     for block in capture.blocks():
         history.feed_block(block)
     if history.room.refused:
-        print(
-            f"faultlamp: warning: {history.room.refused} faults or spans found no room and are left out; "
-            "the recording looks damaged or hostile: cut it into shorter ones",
-            file=sys.stderr,
+        say(
+            f"warning: {history.room.refused} faults or spans found no room and are left out; "
+            "the recording looks damaged or hostile: cut it into shorter ones"
         )
     return fault_document(
         history, files=files, bad_lines=capture.stats.bad_lines, frames=capture.stats.frames, spn_name=spn_name,

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from importlib import import_module
 
 from faultlamp import __version__
+from faultlamp.cli.output import say
 from faultlamp.errors import FaultlampError
 
 COMMANDS = ("watch", "replay", "faults", "values", "survey", "rig")
@@ -53,11 +54,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return EXIT_READER_GONE
     except FaultlampError as error:
-        print(f"faultlamp: {error}", file=sys.stderr)
+        say(str(error))
     except OSError as error:
         where = f" ({error.filename})" if error.filename else ""
-        print(f"faultlamp: {error.strerror or error}{where}: check the disk, the path and its permissions",
-              file=sys.stderr)
+        say(f"{error.strerror or error}{where}: check the disk, the path and its permissions")
         _forget_output()
     return EXIT_ERROR
 

@@ -9,13 +9,18 @@ from __future__ import annotations
 import argparse
 import re
 from pathlib import Path
-from typing import TypedDict
+from typing import TYPE_CHECKING, TypedDict
 
+from faultlamp.cli.output import say
 from faultlamp.j1939.diagnostics import METHODS
+
+if TYPE_CHECKING:
+    from faultlamp.j1939.readings import Layouts
 
 _ADDRESS = re.compile(r"[0-9]{1,3}|0[xX][0-9a-fA-F]{1,2}")
 _HIGHEST_ADDRESS = 253
 _HIGHEST_METHOD = METHODS[-1]
+_MOST_WARNINGS = 20
 
 
 class HistoryOptions(TypedDict):
@@ -75,6 +80,16 @@ def add_layout_option(parser: argparse.ArgumentParser) -> None:
         "--dbc", action="append", type=Path, default=[], metavar="FILE",
         help="a DBC with further parameter groups, or others in place of the shipped ones; may be repeated",
     )
+
+
+def layouts_of(args: argparse.Namespace) -> Layouts:
+    """The layouts that `add_layout_option` asks for; what a DBC has and they do not is said. Raises DataFileError."""
+    from faultlamp.knowledge.layouts import load_layouts
+
+    layouts = load_layouts(args.dbc)
+    for left_out in layouts.skipped[:_MOST_WARNINGS]:
+        say(f"warning: {left_out}")
+    return layouts
 
 
 def history_options(args: argparse.Namespace) -> HistoryOptions:

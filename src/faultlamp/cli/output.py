@@ -31,6 +31,16 @@ def chosen_format(args: argparse.Namespace) -> str:
     return "table" if sys.stdout.isatty() else str(args.piped_format)
 
 
+def on_terminal() -> bool:
+    """Whether a dashboard can be shown: a person reads and types."""
+    return sys.stdin.isatty() and sys.stdout.isatty() and os.environ.get("TERM", "dumb") not in ("", "dumb")
+
+
+def say(text: str) -> None:
+    """A line for people, on standard error."""
+    print(f"faultlamp: {text}", file=sys.stderr, flush=True)
+
+
 def console() -> Console:
     """Where tables are drawn: no colour unless a terminal that wants it, at least 80 columns elsewhere."""
     from rich.console import Console

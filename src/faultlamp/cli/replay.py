@@ -3,22 +3,17 @@
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from faultlamp.cli.captures import add_capture_arguments, open_captures
 from faultlamp.cli.faults import print_faults
-from faultlamp.cli.options import add_history_options, history_options
+from faultlamp.cli.options import add_history_options, add_layout_option, history_options, layouts_of
+from faultlamp.cli.output import on_terminal, say
 from faultlamp.text import printable
-
-if TYPE_CHECKING:
-    from faultlamp.j1939.readings import Layouts
 
 _SLOWEST, _FASTEST = 0.1, 100.0
 _MUCH_FRAMES = 40_000_000
-_MOST_WARNINGS = 5
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -35,18 +30,15 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "--speed", type=_speed, default=1.0, metavar="X", help="how fast to play at first, 0.1 to 100 (default: 1)"
     )
     add_history_options(parser)
-    parser.add_argument(
-        "--dbc", action="append", default=[], type=Path, metavar="FILE",
-        help="more readings, from a DBC with SPN attributes; may be repeated",
-    )
+    add_layout_option(parser)
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
     """Play until left. Raises CaptureError and DataFileError."""
-    on_terminal = _on_terminal()
-    layouts = _layouts(args.dbc) if on_terminal or args.dbc else None
-    if layouts is None or not on_terminal:
+    dashboard = on_terminal()
+    layouts = layouts_of(args) if dashboard or args.dbc else None
+    if layouts is None or not dashboard:
         return print_faults(args, "table" if sys.stdout.isatty() else "json")
 
     from faultlamp.tui.replay.recording import BYTES_PER_FRAME, Recording
@@ -56,24 +48,11 @@ def run(args: argparse.Namespace) -> int:
         recording = Recording(capture.blocks())
     if recording.frames > _MUCH_FRAMES:
         size_gb = recording.frames * BYTES_PER_FRAME / 1e9
-        _say(f"{recording.frames} frames: replay holds recordings in memory, {size_gb:.1f} GB for this one")
+        say(f"{recording.frames} frames: replay holds recordings in memory, {size_gb:.1f} GB for this one")
     return run_replay(
         recording, history_options=history_options(args), layouts=layouts, title=_title(args.captures),
         speed=args.speed,
     )
-
-
-def _layouts(paths: list[Path]) -> Layouts:
-    from faultlamp.knowledge.layouts import load_layouts
-
-    layouts = load_layouts(paths)
-    for left_out in layouts.skipped[:_MOST_WARNINGS]:
-        _say(f"warning: {left_out}")
-    return layouts
-
-
-def _say(text: str) -> None:
-    print(f"faultlamp: {text}", file=sys.stderr)
 
 
 def _speed(text: str) -> float:
@@ -84,10 +63,6 @@ def _speed(text: str) -> float:
     if not _SLOWEST <= speed <= _FASTEST:
         raise argparse.ArgumentTypeError(f"{text!r} is not a speed: give {_SLOWEST:g} to {_FASTEST:g}")
     return speed
-
-
-def _on_terminal() -> bool:
-    return sys.stdin.isatty() and sys.stdout.isatty() and os.environ.get("TERM", "dumb") not in ("", "dumb")
 
 
 def _title(captures: list[str]) -> str:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from faultlamp.bus.options import add_bus_options, bus_settings
+from faultlamp.cli.output import say
 from faultlamp.errors import CaptureError
 from faultlamp.text import printable
 
@@ -110,7 +111,7 @@ def _play(args: argparse.Namespace, scenario: Scenario) -> None:
         )
         frames = generate_forever(scenario) if args.loop else generate(scenario)
         sent = play(frames, speaker.send, speed=args.speed)
-    print(f"faultlamp: sent {sent} frames", file=sys.stderr)
+    say(f"sent {sent} frames")
 
 
 def _write(args: argparse.Namespace, scenario: Scenario) -> None:
@@ -121,7 +122,7 @@ def _write(args: argparse.Namespace, scenario: Scenario) -> None:
     frames = generate(scenario, round(start_s * 1e6) * 1000, channel_text(args.channel or _CHANNEL))
     with _output(args.output, overwrite=args.force) as file:
         count = write_candump(frames, file)
-    print(f"faultlamp: wrote {count} frames, {scenario.duration_ns / 1e9:g} s", file=sys.stderr)
+    say(f"wrote {count} frames, {scenario.duration_ns / 1e9:g} s")
 
 
 def write_candump(frames: Iterable[Frame], file: ByteSink) -> int:

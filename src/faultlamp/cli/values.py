@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
 from faultlamp.cli.captures import add_capture_arguments, open_captures
-from faultlamp.cli.options import add_layout_option
+from faultlamp.cli.options import add_layout_option, layouts_of
 from faultlamp.cli.output import add_format_option, chosen_format, clock
 from faultlamp.errors import FaultlampError
 
@@ -49,15 +49,12 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def run(args: argparse.Namespace) -> int:
     """Decode and write."""
-    from faultlamp.knowledge.layouts import load_layouts
     from faultlamp.knowledge.names import spn_name
     from faultlamp.values.behind import Behind
     from faultlamp.values.columns import Decoder
 
     form = "csv" if args.output and args.format is None else chosen_format(args)
-    layouts = load_layouts(args.dbc)
-    for note in layouts.skipped:
-        print(f"faultlamp: warning: {note}", file=sys.stderr)
+    layouts = layouts_of(args)
     for spn in args.spn or ():
         if not layouts.places(spn):
             raise FaultlampError(f"SPN {spn} is in no known parameter group: leave it out or add a DBC (--dbc)")

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import argparse
-import os
 import signal
-import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -14,14 +12,21 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from faultlamp.bus.options import BusSettings, add_bus_options, bus_settings
-from faultlamp.cli.options import HistoryOptions, add_history_options, history_options, positive_seconds
+from faultlamp.cli.options import (
+    HistoryOptions,
+    add_history_options,
+    add_layout_option,
+    history_options,
+    layouts_of,
+    positive_seconds,
+)
+from faultlamp.cli.output import on_terminal, say
 from faultlamp.text import printable
 
 if TYPE_CHECKING:
     from faultlamp.bus.listener import Listener
     from faultlamp.bus.pump import LivePump
     from faultlamp.history.history import History
-    from faultlamp.j1939.readings import Layouts
 
 # As shells count: 130 for Ctrl-C, 143 for SIGTERM.
 EXIT_SIGNAL = 128
@@ -31,7 +36,6 @@ EXIT_SIGNAL = 128
 _LOOK_EVERY_S = 0.05
 _GATHER_S = 0.002
 _HINT_AFTER_S = 3.0
-_MOST_WARNINGS = 20
 # What these names would promise is not the plain candump text that gets written.
 _NOT_CANDUMP = (".asc", ".blf", ".csv", ".db", ".gz", ".mf4", ".trc", ".xz", ".zst")
 _HINT = (
@@ -55,10 +59,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     add_history_options(parser)
     parser.add_argument("--for", dest="seconds", type=positive_seconds, metavar="SECONDS", help="end after that time")
     parser.add_argument("--record", metavar="FILE", help="write every frame to a new candump log file while watching")
-    parser.add_argument(
-        "--dbc", action="append", type=Path, default=[], metavar="FILE",
-        help="more readings, from a DBC with SPN attributes; may be repeated",
-    )
+    add_layout_option(parser)
     parser.set_defaults(run=run, usage_error=parser.error)
 
 
@@ -76,8 +77,8 @@ def run(args: argparse.Namespace) -> int:
     from faultlamp.bus.recorder import Recorder
 
     load_python_can()
-    on_terminal = _on_terminal()
-    layouts = _layouts(args.dbc) if on_terminal or args.dbc else None
+    dashboard = on_terminal()
+    layouts = layouts_of(args) if dashboard or args.dbc else None
     with ExitStack() as stack:
         rig = None
         if args.rig is not None:
@@ -94,31 +95,14 @@ def run(args: argparse.Namespace) -> int:
         if rig is not None:
             rig.start()
             title = f"simulated engine, {rig.scenario.name} (invented data)"
-        if layouts is not None and on_terminal:
+        if layouts is not None and dashboard:
             from faultlamp.tui.watching import run_dashboard
 
             return run_dashboard(
                 pump, history_options=history_options(args), layouts=layouts, title=title, seconds=args.seconds
             )
-        _say(f"listening on {title}; sends nothing{_manner(listener, args.bitrate)}")
+        say(f"listening on {title}; sends nothing{_manner(listener, args.bitrate)}")
         return _print_events(pump, listener, history_options(args), args.seconds)
-
-
-def _layouts(paths: list[Path]) -> Layouts:
-    from faultlamp.knowledge.layouts import load_layouts
-
-    layouts = load_layouts(paths)
-    for left_out in layouts.skipped[:_MOST_WARNINGS]:
-        _say(f"warning: {left_out}")
-    return layouts
-
-
-def _on_terminal() -> bool:
-    return sys.stdin.isatty() and sys.stdout.isatty() and os.environ.get("TERM", "dumb") not in ("", "dumb")
-
-
-def _say(text: str) -> None:
-    print(f"faultlamp: {text}", file=sys.stderr, flush=True)
 
 
 def _manner(listener: Listener, bitrate: int | None) -> str:
@@ -162,15 +146,15 @@ def _print_events(pump: LivePump, listener: Listener, options: HistoryOptions, s
             feed()
             if not hinted and not pump.frames and passed_s >= _HINT_AFTER_S:
                 hinted = True
-                _say(_HINT)
+                say(_HINT)
             if not complained and pump.recorder is not None and pump.recorder.error is not None:
                 complained = True
-                _say(f"{pump.recorder.error}; still watching")
+                say(f"{pump.recorder.error}; still watching")
         pump.close()
         feed()
     if not complained and pump.recorder is not None and pump.recorder.error is not None:
-        _say(pump.recorder.error)
-    _say(_summary(pump, listener, history, time.monotonic() - began_s))
+        say(pump.recorder.error)
+    say(_summary(pump, listener, history, time.monotonic() - began_s))
     if pump.error is not None:
         raise pump.error
     return EXIT_SIGNAL + caught[0] if caught else 0

@@ -161,7 +161,7 @@ class Controller:
         if pgn in (DM1_PGN, DM2_PGN):
             return self._codes(active=pgn == DM1_PGN, time_ns=time_ns)
         if pgn == messages.ADDRESS_CLAIMED_PGN:
-            return messages.name_bytes(self.ecu.claim)
+            return self.ecu.claim.to_bytes()
         for name in self.ecu.groups:
             group = self.layout.group(name)
             if group is not None and group.pgn == pgn:

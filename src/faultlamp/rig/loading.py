@@ -12,10 +12,11 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from faultlamp.errors import ScenarioError
+from faultlamp.j1939.address import Name
 from faultlamp.j1939.diagnostics import Lamp
 from faultlamp.rig.happenings import HIGHEST_ADDRESS, read_fault, read_override, read_request, read_spoiled
 from faultlamp.rig.layout import Layout, shipped_layout
-from faultlamp.rig.scenario import Ecu, Fault, Name, Phase, PhaseKind, Scenario
+from faultlamp.rig.scenario import Ecu, Fault, Phase, PhaseKind, Scenario
 from faultlamp.rig.tables import TOP, Table, listed, nanoseconds, shown
 from faultlamp.rig.tracks import build_tracks, carried_slots
 from faultlamp.text import printable
@@ -160,7 +161,7 @@ def _claim(table: Table) -> Name:
         vehicle_system=table.whole("vehicle_system", 0, 127, 0),
         vehicle_system_instance=table.whole("vehicle_system_instance", 0, 15, 0),
         industry_group=table.whole("industry_group", 0, 7, 0),
-        arbitrary_address=table.flag("arbitrary_address", False),
+        arbitrary_address_capable=table.flag("arbitrary_address", False),
     )
 
 

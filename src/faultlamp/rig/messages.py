@@ -1,6 +1,6 @@
-"""Payloads that are not periodic readings: trouble codes, address claim, identity texts, requests, refusals.
+"""Payloads that are not periodic readings: trouble codes, identity texts, requests, refusals.
 
-Layouts: SAE J1939-73 section 5.7.1 (DM1, DM2), J1939-81 section 4.1 (NAME), J1939-71 (vehicle, component and software
+Layouts: SAE J1939-73 section 5.7.1 (DM1, DM2), J1939-71 (vehicle, component and software
 identification), J1939-21 sections 5.4.2 and 5.4.4 (request, acknowledgement). Each function returns the bytes of one
 whole message, without filling.
 """
@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from faultlamp.j1939.diagnostics import Dtc, Lamp, LampState, encode_dtc
-from faultlamp.rig.scenario import Name
 
 REQUEST_PGN = 59904
 ACKNOWLEDGEMENT_PGN = 59392
@@ -40,22 +39,6 @@ def diagnostic_message(lamps: Mapping[Lamp, LampState], dtcs: Iterable[Dtc]) -> 
         lamp_byte, flash_byte = lamp_byte << 2 | bits, flash_byte << 2 | flash
     codes = b"".join(encode_dtc(dtc) for dtc in dtcs)
     return bytes((lamp_byte, flash_byte)) + (codes or NO_CODE)
-
-
-def name_bytes(name: Name) -> bytes:
-    """The 64-bit NAME as the 8 bytes of an address claim, lowest first."""
-    number = (
-        name.identity_number
-        | name.manufacturer_code << 21
-        | name.ecu_instance << 32
-        | name.function_instance << 35
-        | name.function << 40
-        | name.vehicle_system << 49
-        | name.vehicle_system_instance << 56
-        | name.industry_group << 60
-        | name.arbitrary_address << 63
-    )
-    return number.to_bytes(8, "little")
 
 
 def vehicle_identification(vin: str) -> bytes:

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from faultlamp.j1939.address import Name
 from faultlamp.j1939.diagnostics import Lamp, LampState
 from faultlamp.rig.curves import Special, Track
 
@@ -33,21 +34,6 @@ class Phase:
     kind: PhaseKind
     start_ns: int
     end_ns: int
-
-
-@dataclass(frozen=True, slots=True)
-class Name:
-    """The fields of the NAME that a controller claims its address with (SAE J1939-81, section 4.1)."""
-
-    identity_number: int
-    manufacturer_code: int
-    ecu_instance: int
-    function_instance: int
-    function: int
-    vehicle_system: int
-    vehicle_system_instance: int
-    industry_group: int
-    arbitrary_address: bool
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from faultlamp.capture import Capture
-from faultlamp.capture.library import frame_of
+from faultlamp.capture.formats import frame_of
 from faultlamp.errors import CaptureError
 from faultlamp.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, Frame
 from support.recordings import Row, Whole, rows_of
