@@ -21,7 +21,7 @@ ALLOWED = {
     "capture": {"frames"},
     "bus": {"frames", "rig", "capture"},
     "rig": {"frames", "j1939", "knowledge", "capture", "bus"},
-    "survey": {"frames", "j1939", "history", "knowledge", "capture", "values"},
+    "survey": {"frames", "j1939", "history", "knowledge", "capture"},
     "tui": {"frames", "j1939", "history", "knowledge", "bus", "capture"},
 }
 CORE = ("frames", "j1939", "history")

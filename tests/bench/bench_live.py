@@ -17,7 +17,7 @@ import time
 
 from timing import FAULTLAMP
 
-_SENDER = '''
+SENDER = '''
 import sys, time, can
 rate, seconds = float(sys.argv[1]), float(sys.argv[2])
 bus = can.Bus(interface="udp_multicast", channel="ff11::7079:7468:6f6e:6465", hop_limit=0)
@@ -37,6 +37,7 @@ while (passed := time.perf_counter() - began) < seconds:
         sent += 1
     time.sleep(0.001)
 print("sent", sent, flush=True)
+bus.shutdown()
 '''
 
 
@@ -59,7 +60,7 @@ def main() -> None:
     listener.start()
     time.sleep(2)
     sender = subprocess.run(
-        [sys.executable, "-c", _SENDER, rate, str(seconds)], capture_output=True, text=True, check=True
+        [sys.executable, "-c", SENDER, rate, str(seconds)], capture_output=True, text=True, check=True
     )
     *times, last = sender.stdout.split("\n")[:-1]
     _, status, usage = os.wait4(watch.pid, 0)

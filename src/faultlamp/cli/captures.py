@@ -31,11 +31,11 @@ def add_capture_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--strict", action="store_true", help="stop at the first line that is not a frame")
 
 
-def add_jobs_option(parser: argparse.ArgumentParser) -> None:
-    """--jobs: how many processes share the reading; `args.jobs` is at least 1."""
+def add_jobs_option(parser: argparse._ActionsContainer, shared: str = "the reading of large recordings") -> None:
+    """--jobs: how many processes share what is `shared`; `args.jobs` is at least 1."""
     parser.add_argument(
         "--jobs", type=_jobs, default=len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else 1,
-        metavar="N", help="processes that share the reading of large recordings (default: one a processor)",
+        metavar="N", help=f"processes that share {shared} (default: one a processor)",
     )
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -11,7 +10,9 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from faultlamp.cli.captures import add_jobs_option
 from faultlamp.cli.options import add_history_options, add_layout_option, history_options
+from faultlamp.cli.output import say
 from faultlamp.errors import FaultlampError
 from faultlamp.text import printable
 
@@ -37,7 +38,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     )
     parser.add_argument("-o", "--output", required=True, metavar="DIR", help="directory for the tables")
     where = parser.add_mutually_exclusive_group()
-    where.add_argument("--jobs", type=_jobs, metavar="N", help="processes here (default: one a core)")
+    add_jobs_option(where, "the recordings")
     where.add_argument("--dask", metavar="ADDRESS", help="a Dask scheduler to give the work to, like tcp://host:8786")
     parser.add_argument("--no-values", action="store_true", help="leave the summary of readings out; faster")
     add_history_options(parser)
@@ -75,12 +76,12 @@ def run(args: argparse.Namespace) -> int:
                     read += 1
                 advance(outcome.file)
     except KeyboardInterrupt:
-        print(f"faultlamp: stopped; {read} recordings are read and stay: the same command goes on", file=sys.stderr)
+        say(f"stopped; {read} recordings are read and stay: the same command goes on")
         raise
     before = len(files) - len(todo)
     _report(problems)
-    print(f"faultlamp: {read} recordings read, {before} done before, {len(problems)} failed; tables in {args.output}",
-          file=sys.stderr)
+    where = printable(args.output, longest=400)
+    say(f"{read} recordings read, {before} done before, {len(problems)} failed; tables in {where}")
     return 0 if read or before else 1
 
 
@@ -90,7 +91,7 @@ def _settings(args: argparse.Namespace) -> Settings:
 
     layouts = None if args.no_values else load_layouts(args.dbc)
     for note in layouts.skipped if layouts else ():
-        print(f"faultlamp: warning: {note}", file=sys.stderr)
+        say(f"warning: {note}")
     return Settings.of(**history_options(args), layouts=layouts)
 
 
@@ -113,19 +114,14 @@ def _outcomes(todo: Sequence[SurveyedFile], settings: Settings, args: argparse.N
         with cluster(args.dask) as client:
             yield from (told(*pair) for pair in each_on_cluster(rest, work, client))
     else:
-        yield from (told(*pair) for pair in each_on_cores(rest, work, args.jobs or _cores()))
-
-
-def _cores() -> int:
-    """How many cores this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+        yield from (told(*pair) for pair in each_on_cores(rest, work, args.jobs))
 
 
 def _report(problems: Sequence[Problem]) -> None:
     for name, reason in sorted(problems)[:_MOST_SHOWN]:
-        print(f"faultlamp: failed: {printable(name, longest=400)}: {reason}", file=sys.stderr)
+        say(f"failed: {printable(name, longest=400)}: {reason}")
     if len(problems) > _MOST_SHOWN:
-        print(f"faultlamp: failed: {len(problems) - _MOST_SHOWN} more; the table captures lists them", file=sys.stderr)
+        say(f"failed: {len(problems) - _MOST_SHOWN} more; the table captures lists them")
 
 
 @contextmanager
@@ -148,9 +144,3 @@ def _progress(todo: Sequence[SurveyedFile]) -> Iterator[Callable[[SurveyedFile],
             bar.update(task, advance=file.size or 0, description=str(left))
 
         yield advance
-
-
-def _jobs(text: str) -> int:
-    if not text.isascii() or not text.isdigit() or not 1 <= int(text) <= 1024:
-        raise argparse.ArgumentTypeError(f"{text!r} is no number of processes: give 1 to 1024")
-    return int(text)
