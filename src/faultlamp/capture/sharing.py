@@ -30,7 +30,7 @@ Reduce = Callable[[FrameBlock], FrameBlock]
 
 PIECE = 8 << 20
 # Starting processes takes longer than reading less than this.
-_WORTH_STARTING = 3 * PIECE
+_WORTH_STARTING = 12 * PIECE
 # A piece begins with a line that cannot explain an error frame in the piece before.
 _LINE_BEGINS = b"\n("
 _SEARCHED = 1 << 16
