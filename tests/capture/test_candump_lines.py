@@ -41,6 +41,9 @@ GOOD = {
     "CAN FD": (b"(1436509052.249713) can0 123##0" + b"AB" * 12, (T, "can0", 0x123, FD, b"\xab" * 12)),
     "CAN FD, both flags": (b"(1436509052.249713) can0 18FECA00##3" + b"00" * 64,
                            (T, "can0", 0x18FECA00, EXTENDED | FD | BRS | ESI, bytes(64))),
+    "CAN FD of nine bytes, a length that no code can say": (
+        b"(1436509052.249713) can0 123##0" + b"00" * 9, (T, "can0", 0x123, FD, bytes(9))
+    ),
     "CAN FD, ESI": (b"(1436509052.249713) can0 123##2", (T, "can0", 0x123, FD | ESI, b"")),
     # linux/can.h: CAN_ERR_FLAG 0x20000000; linux/can/error.h: CAN_ERR_CRTL 0x04, CAN_ERR_BUSERROR 0x80
     "error frame": (b"(1436509052.249713) can0 20000004#000C000000000000",
@@ -120,7 +123,6 @@ BAD = {
     "remote with data": b"(1436509052.249713) can0 123#R1122",
     "CAN FD without flags": b"(1436509052.249713) can0 123##",
     "CAN FD, odd digits": b"(1436509052.249713) can0 123##0112",
-    "CAN FD of nine bytes": b"(1436509052.249713) can0 123##0" + b"00" * 9,
     "CAN FD of 65 bytes": b"(1436509052.249713) can0 123##0" + b"00" * 65,
     "CAN XL": b"(1436509052.249713) can0 123#80:00:00000000#1122",
     # what follows
@@ -165,7 +167,7 @@ BAD_SCREEN = {
     "byte too many": b"  can0  123   [1]  01 02",
     "nine": b"  can0  123   [9]  01 02 03 04 05 06 07 08 09",
     "no length": b"  can0  123   01 02",
-    "CAN FD of ten": b"  can0  123  [10]" + b" 00" * 10,
+    "CAN FD of 65": b"  can0  123  [65]" + b" 00" * 65,
     "single digits": b"  can0  123   [1]  1",
     "bytes together": b"  can0  123   [2]  0102",
     "bytes reversed (-S)": b"  can0  123   [2]  02`01",

@@ -25,8 +25,8 @@ HIGHEST_29_BIT = 0x1FFFFFFF
 ERROR_FLAG = 0x20000000
 # Times are 64-bit integers; 9 thousand million seconds leave room to add to them.
 HIGHEST_TIME_NS = 9_000_000_000 * 10**9 - 1
-# Payload lengths that the four bits of a CAN FD length code can say (ISO 11898-1, table of DLC codes).
-_FD_LENGTHS = frozenset((*range(9), 12, 16, 20, 24, 32, 48, 64))
+# A CAN FD frame is counted, never read, so its length need not be one that a length code can say.
+_LONGEST_FD = 64
 
 _CHANNEL = rb"[^\x00-\x20\x7f]{1,64}"
 _IDENTIFIER = rb"([0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})"
@@ -102,8 +102,6 @@ def _log_line(found: re.Match[bytes]) -> CandumpLine | None:
     if remote is not None:
         flags |= REMOTE
     elif fd_flags is not None:
-        if len(payload) not in _FD_LENGTHS:
-            return None
         on_wire = int(fd_flags, 16)
         flags |= FD | (BRS if on_wire & 1 else 0) | (ESI if on_wire & 2 else 0)
     time_ns = _nanoseconds(int(seconds), fraction)
@@ -130,7 +128,7 @@ def _screen_line(line: bytes) -> CandumpLine | None:
     elif len(payload) != length:
         return None
     if fd_length:
-        if length not in _FD_LENGTHS:
+        if length > _LONGEST_FD:
             return None
         flags |= FD | (BRS if switched == b"B" else 0) | (ESI if passive == b"E" else 0)
     if (error_word and not flags & ERROR) or (column is not None and len(column) != length):
