@@ -4,10 +4,14 @@ import csv
 import io
 from pathlib import Path
 
+import duckdb
+import pandas
+import polars
 import pyarrow.parquet
 import pytest
 
 from faultlamp.cli.main import main
+from faultlamp.values import parquet
 
 # EEC1 700 rpm, a public generator-set controller's example frame; ET1 coolant 26 degC of LX engine_temperature_1.
 LOG = """\
@@ -56,6 +60,28 @@ def test_parquet_has_real_types(log: Path, tmp_path: Path) -> None:
     assert table.column("value").to_pylist() == [700.0, 1040.0, None]
     assert table.column("time").to_pylist() == [1700000000.0, 1700000000.4, 1700000002.5]
     assert table.column("state").to_pylist() == ["ok", "ok", "not_available"]
+
+
+def test_the_usual_readers_take_the_parquet(
+    log: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """pandas, polars and DuckDB read the same values, and no row group is larger than its bound."""
+    monkeypatch.setattr(parquet, "ROWS_A_GROUP", 100)
+    log.write_text("".join(LOG.replace("17000000", f"17000{number:03d}") for number in range(20)))
+    out = tmp_path / "a.parquet"
+    assert main(["values", str(log), "--format", "parquet", "-o", str(out)]) == 0
+    assert main(["values", str(log), "--format", "csv", "-o", str(tmp_path / "a.csv")]) == 0
+    with (tmp_path / "a.csv").open(newline="") as file:
+        expected = [float(row["value"]) for row in csv.DictReader(file) if row["state"] == "ok"]
+    assert [value for value in polars.read_parquet(out)["value"].to_list() if value is not None] == expected
+    assert pandas.read_parquet(out)["value"].dropna().to_list() == expected
+    table = f"read_parquet('{out}', file_row_number = true)"
+    rows = duckdb.sql(f"SELECT value FROM {table} WHERE state = 'ok' ORDER BY file_row_number").fetchall()
+    assert [value for (value,) in rows] == expected
+    metadata = pyarrow.parquet.ParquetFile(out).metadata
+    sizes = [metadata.row_group(number).num_rows for number in range(metadata.num_row_groups)]
+    assert len(sizes) > 1
+    assert max(sizes) <= 100
 
 
 def test_an_existing_file_is_not_overwritten(log: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -57,7 +57,7 @@ class ParquetSink:
 
     def _flush(self) -> None:
         if self._rows:
-            self._writer.write_table(self._table(ValueColumns.joined(self._waiting)))
+            self._writer.write_table(self._table(ValueColumns.joined(self._waiting)), row_group_size=ROWS_A_GROUP)
         self._waiting, self._rows = [], 0
 
     def _table(self, values: ValueColumns) -> Any:
