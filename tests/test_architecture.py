@@ -22,6 +22,7 @@ ALLOWED = {
     "bus": {"frames", "rig", "capture"},
     "rig": {"frames", "j1939", "knowledge", "capture", "bus"},
     "survey": {"frames", "j1939", "history", "knowledge", "capture"},
+    "doctor": {"frames", "j1939", "history", "bus"},
     "tui": {"frames", "j1939", "history", "knowledge", "bus", "capture"},
 }
 CORE = ("frames", "j1939", "history")

@@ -254,7 +254,11 @@ def test_a_failure_is_one_line(tmp_path: Path, words: tuple[str, ...], parts: li
     [
         pytest.param(("--rig", "quick-look", "-c", "can0"), id="rig-and-bus"),
         pytest.param(("--record", "a.blf"), id="another-format"),
-        pytest.param(("--record", "a.log.gz"), id="compressed"),
+        pytest.param(("--record", "a.log.xz"), id="compressed-another-way"),
+        pytest.param(("--record", "a.log.gz", "--compress", "zst"), id="compressed-two-ways"),
+        pytest.param(("--rotate-size", "1MB"), id="rotation-of-nothing"),
+        pytest.param(("--record", "a.log", "--rotate-size", "1kB"), id="files-too-small"),
+        pytest.param(("--record", "a.log", "--rotate-every", "soon"), id="no-age"),
         pytest.param(("--for", "0"), id="no-time"),
         pytest.param(("--engine-address", "255"), id="address"),
     ],
@@ -294,13 +298,13 @@ def test_python_cans_configuration_is_used(tmp_path: Path) -> None:
 
 
 class Dying:
-    """A bus that delivers a DM1 three times and then loses its adapter."""
+    """A bus that delivers a DM1 three times, a second apart, and then loses its adapter."""
 
-    def __init__(self) -> None:
+    def __init__(self, first_s: int = 1_700_000_000) -> None:
         # SAE J1939-73, section 5.7.1: amber lamp, SPN 110 FMI 3, one occurrence.
         data = bytes.fromhex("04FF6E000301FFFF")
         self.messages = [
-            can.Message(arbitration_id=0x18FECA00, data=data, timestamp=1_700_000_000 + second) for second in range(3)
+            can.Message(arbitration_id=0x18FECA00, data=data, timestamp=first_s + second) for second in range(3)
         ]
 
     def recv(self, timeout_s: float) -> can.Message:
@@ -312,31 +316,76 @@ class Dying:
         raise OSError(5, "Input/output error")
 
 
-def test_an_adapter_that_goes_ends_it_in_one_line(
+def test_an_adapter_that_goes_and_comes_back(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
-    """All that came before is printed and recorded, and the failure has the last word."""
-    monkeypatch.setattr(can, "Bus", lambda **_: Dying())
+    """It is said when, why and for how long, the faults go on, all is recorded; only the time given ends it."""
+    adapters = [Dying(), None, Dying(1_700_000_010)]
+
+    def open_next(**_: object) -> Dying:
+        adapter = adapters.pop(0) if adapters else None
+        if adapter is None:
+            raise can.CanInitializationError("No such device") from OSError(19, "No such device")
+        return adapter
+
+    monkeypatch.setattr(can, "Bus", open_next)
     path = tmp_path / "a.log"
-    code = main(["watch", "-i", "socketcan", "-c", "can0", "-b", "250000", "--record", str(path)])
+    code = main(["watch", "-i", "socketcan", "-c", "can0", "-b", "250000", "--record", str(path), "--for", "2.3"])
     out, err = capsys.readouterr()
-    assert code == 1
-    assert [line.split(" ", 2)[2].split(":")[0] for line in out.splitlines()] == [
-        "key on", "lamp amber warning on", "fault active"
+    assert code == 0
+    told = [line.split(" ", 2)[2] for line in out.splitlines()]
+    assert all(EVENT.fullmatch(line) for line in out.splitlines())
+    assert [line.split(":")[0] for line in told] == [
+        "key on", "lamp amber warning on", "fault active", "bus lost", told[4],
+        # 5 s without a DM1 by the frames' own time: nobody knows what was meanwhile.
+        "key unknown, the bus was lost", "key on", "fault unknown, the bus was lost", "lamp amber warning on",
+        "fault active", "bus lost",
     ]
-    first, summary, last = err.splitlines()
+    assert told[3].startswith("bus lost: cannot read from can0 (socketcan) at 250000 bit/s: ")
+    assert told[3].endswith("; trying again")
+    assert re.fullmatch(r"bus back after \d+\.\d s", told[4])
+    first, summary = err.splitlines()
     assert "-b does nothing here" in first
-    assert "3 frames in" in summary
-    assert "1 fault active" in summary
-    assert "3 frames recorded in" in summary
-    assert last.startswith("faultlamp: cannot read from can0 (socketcan) at 250000 bit/s: ")
+    assert "6 frames in" in summary
+    assert "6 frames recorded in" in summary
+    assert "2 gaps in which the bus was lost, the last one to the end" in summary
     assert path.read_text().splitlines() == [
-        f"({1_700_000_000 + second}.000000) can0 18FECA00#04FF6E000301FFFF" for second in range(3)
+        f"({1_700_000_000 + second}.000000) can0 18FECA00#04FF6E000301FFFF" for second in (0, 1, 2, 10, 11, 12)
     ]
 
 
-def test_hardware_listen_only_is_told(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
-    """Where the adapter was asked to be silent itself, the first line says so."""
+def test_an_adapter_that_is_not_there_at_the_start_ends_it(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """One that opens and fails at its first read is not there either: one line, nothing recorded."""
+    dying = Dying()
+
+    def recv(timeout_s: float) -> None:
+        raise can.CanOperationError("down") from OSError(100, "Network is down")
+
+    dying.recv = recv  # type: ignore[method-assign,assignment]
+    monkeypatch.setattr(can, "Bus", lambda **_: dying)
+    path = tmp_path / "a.log"
+    assert main(["watch", "-i", "socketcan", "-c", "can0", "--record", str(path)]) == 1
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert len(err.splitlines()) == 1
+    assert "cannot read from can0 (socketcan)" in err
+    assert not path.exists()
+
+
+@pytest.mark.parametrize(
+    ("interface", "words"),
+    [
+        pytest.param("slcan", "sends nothing, not even the acknowledge bit", id="had"),
+        pytest.param("robotell", "sends nothing but the acknowledge bit (no listen-only mode could be had)",
+                     id="not to be had"),
+    ],
+)
+def test_hardware_listen_only_is_told(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], interface: str, words: str
+) -> None:
+    """Whether the adapter could be asked to be silent itself, the first line says."""
     monkeypatch.setattr(can, "Bus", lambda **_: Dying())
-    assert main(["watch", "-i", "slcan", "-c", "/dev/ttyUSB0"]) == 1
-    assert "sends nothing, not even the acknowledge bit" in capsys.readouterr().err.splitlines()[0]
+    assert main(["watch", "-i", interface, "-c", "/dev/ttyUSB0", "--for", "0.2"]) == 0
+    assert words in capsys.readouterr().err.splitlines()[0]

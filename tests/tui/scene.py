@@ -109,7 +109,8 @@ class StillFeed:
         self.now_s = now_s
         self.said = status or FeedStatus(
             live=True, source="can0 (socketcan)", mode="listening only, nothing is sent", short_mode="sends nothing",
-            waiting="Nothing heard yet.",
+            waiting="Nothing heard yet.", notes=("adapter open, nothing lost", "not recording"),
+            short_notes=("open, nothing lost", "no rec"),
         )
 
     def take(self) -> list[FrameBlock]:

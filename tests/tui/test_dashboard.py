@@ -88,7 +88,7 @@ async def test_the_bands_fill_80_by_24_exactly() -> None:
             "✕ SENSOR ERROR", "2250 h", "55 %", "400 kPa",
             "FAULTS 2 active, 0 earlier",
             "110/3", "100/1", "RED",
-            "can0 (socketcan)", "listening only, nothing is sent",
+            "can0 (socketcan)", "sends nothing", "open, nothing lost", "no rec",
         ):
             assert fact in text
 
@@ -493,7 +493,7 @@ async def test_frames_with_other_rates_and_broken_messages_show_in_the_status_li
     """Frames a second, and multi-packet messages that did not complete (SAE J1939-21, section 5.10)."""
     feed = StillFeed(dm1(0, AMBER, COOLANT_HIGH, COOLANT_HIGH.replace("6E", "6F"))[:-1], 0.1)
     app = DashboardApp(Board(feed, LAYOUTS, {}))
-    async with app.run_test(size=(120, 24)) as pilot:
+    async with app.run_test(size=(160, 24)) as pilot:
         await settled(pilot)
         feed.pending = [FrameBlock.from_frames([rpm(1 + at / 10, 800) for at in range(20)])]
         feed.now_s = 3.1

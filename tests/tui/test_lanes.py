@@ -5,10 +5,11 @@ import itertools
 import pytest
 from rich.cells import cell_len
 
+from faultlamp.bus.gaps import Gap
 from faultlamp.history.key_cycles import KeyCycle
 from faultlamp.history.spans import EndReason, Span
 from faultlamp.tui.job import Job
-from faultlamp.tui.lanes.bars import axis, bar, key_strip
+from faultlamp.tui.lanes.bars import axis, bar, key_strip, lost_after
 from faultlamp.tui.lanes.lane import lanes_of
 from faultlamp.tui.lanes.table import label_width, table
 from faultlamp.tui.lanes.view import LaneView
@@ -120,6 +121,63 @@ def test_the_whole_job_fits() -> None:
     assert STEPS_NS[step_for_all(30 * S, 40)] == S
     assert STEPS_NS[step_for_all(100 * S, 40)] == 5 * S
     assert step_for_all(10**18, 40) == len(STEPS_NS) - 1
+
+
+def gap(start_s: float, end_s: float | None) -> Gap:
+    """A gap in seconds."""
+    return Gap(round(start_s * S), None if end_s is None else round(end_s * S), "gone")
+
+
+@pytest.mark.parametrize(
+    ("spans", "gaps", "columns"),
+    [
+        pytest.param([span(1, None)], [gap(3, 6)], " ██░░░▒██ ", id="whole columns, and a touch of the next"),
+        pytest.param([span(1, None)], [gap(3.5, 5.5)], " ██▒░▒███ ", id="parts of columns"),
+        pytest.param([span(1, None)], [gap(4.2, 4.4)], " ███▒████ ", id="within a column"),
+        pytest.param([], [gap(3.5, 5.5)], "   ░░░    ", id="no fault, which nobody heard either"),
+        pytest.param([span(1, None)], [gap(6.5, None)], " █████▒░▒ ", id="lasting until now"),
+        pytest.param([span(1, 3.2, EndReason.SILENT)], [gap(3.5, None)], " ██▒░░░░░ ", id="silence that nobody heard"),
+        pytest.param([span(2.5, 6.5)], [gap(3, 3.99), gap(5, 5.99)], "  ▐▒█▒▌   ", id="two gaps"),
+        pytest.param([span(2, None)], [gap(-9, -3), gap(20, None)], "  ███████ ", id="gaps out of sight"),
+        pytest.param([span(4.5, 4.6)], [gap(-9, 4.4)], "░░░░▒     ", id="from before"),
+    ],
+)
+def test_a_bar_claims_nothing_about_a_gap(spans: list[Span], gaps: list[Gap], columns: str) -> None:
+    """A column is marked when any of it was not heard, and says so alone when none of it was."""
+    assert bar(spans, TEN, round(8.95 * S), gaps=gaps) == columns
+
+
+@pytest.mark.parametrize(
+    ("reason", "gaps", "lost"),
+    [
+        pytest.param(EndReason.SILENT, [gap(14.9, 20)], True, id="lost within the five seconds"),
+        pytest.param(EndReason.SILENT, [gap(3, 10)], True, id="just back"),
+        pytest.param(EndReason.SILENT, [gap(15.1, 20)], False, id="lost later"),
+        pytest.param(EndReason.SILENT, [], False, id="no gap"),
+        pytest.param(EndReason.CLEARED, [gap(9, 20)], False, id="cleared"),
+    ],
+)
+def test_a_silence_counts_only_where_somebody_listened(reason: EndReason, gaps: list[Gap], lost: bool) -> None:
+    """SAE J1939-73, section 5.7.1: a DM1 each second; five of these periods missing are a silence."""
+    assert lost_after(span(1, 10, reason), gaps) is lost
+
+
+def test_a_gap_on_the_band() -> None:
+    """The key row and every lane are broken there, and the key row says what the shape means."""
+    job = job_with_history()
+    rows = table(job, lanes_of(job.history), LaneView(), ns(19.5), 80, 9, gaps=[Gap(ns(5), ns(8), "gone")])
+    assert [row.text.rstrip() for row in rows][1:6] == [
+        "   Sender     SPN/FMI    OC Lamp  Name               ╷22:13:30 ╷22:13:40",
+        "   Key ─ on  ━ ran  ░ not heard             ├━━━░░░▒━━━━━━━━━━━",
+        "▸● Engine 1   100/1       5 RED   Oil Press…   ▐░░░▒███████████",
+        " ●◆Engine 1   110/3       2 RED   Coolant T… ███░░░░▐██████████",
+        " ◌ Transmiss… 110/3       1 -     Coolant T…  ▞ ░░░░",
+    ]
+
+
+def test_a_gap_before_any_key_cycle_is_marked() -> None:
+    """Nobody knows whether the key was on."""
+    assert key_strip([], TEN, 9 * S, [gap(2, 5)]) == "  ░░░░    "
 
 
 def job_with_history() -> Job:

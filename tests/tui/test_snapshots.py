@@ -37,7 +37,7 @@ async def drawn(pilot: Pilot[Any], *facts: str) -> None:
 
 FACTS = (
     "Running at 1500 rpm, 2 active faults.", "■ RED STOP on", "✕ SENSOR ERROR", "▸● Engine 1   110/3",
-    "●◆Engine 1   100/1", "listening only, nothing is sent",
+    "●◆Engine 1   100/1", "nothing lost",
 )
 
 

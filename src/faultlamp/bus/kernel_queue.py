@@ -1,4 +1,4 @@
-"""The queue in which Linux keeps the frames of a SocketCAN socket until they are read.
+"""The queue in which Linux keeps the frames of a SocketCAN or UDP socket until they are read.
 
 Rule: socket(7) and linux/sock_diag.h. When the queue is full the kernel drops what comes and counts it per socket; so
 the queue is made long, and the count is asked for, because a frame that was lost must not be lost silently.
@@ -45,6 +45,6 @@ def dropped(bus: object) -> int:
 
 
 def _socket(bus: object) -> socket.socket | None:
-    """The raw CAN socket of python-can's SocketCAN bus."""
-    sock = getattr(bus, "socket", None)
+    """The socket of python-can's SocketCAN bus, or that of its UDP multicast bus."""
+    sock = getattr(bus, "socket", None) or getattr(getattr(bus, "_multicast", None), "_socket", None)
     return sock if sys.platform == "linux" and isinstance(sock, socket.socket) else None

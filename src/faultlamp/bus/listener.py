@@ -13,10 +13,11 @@ import re
 import time
 from collections.abc import Callable
 from contextlib import suppress
+from operator import index
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
-from faultlamp.bus import kernel_queue
+from faultlamp.bus import kernel_queue, leftovers
 from faultlamp.bus.opening import open_bus, trouble
 from faultlamp.bus.options import BusSettings
 from faultlamp.errors import BusError
@@ -75,15 +76,16 @@ class Listener:
         frames: list[Frame] = []
         for _ in range(MOST_AT_ONCE):
             try:
-                message = self._receive(0.0 if frames else timeout_s)
+                message = self._receive(0.0 if frames or self._failure is not None else timeout_s)
                 if message is None:
                     break
                 frames.append(self._frame(message))
                 self._garbled_in_a_row = 0
             except Exception as error:  # drivers raise anything from OSError to IndexError
-                self._note(error)
                 if self._failure is not None:
                     break
+                # What came before a failure may still wait behind it: Linux tells of an error first (socket(7)).
+                self._note(error)
         if self._failure is not None and not frames:
             raise self._failure
         return frames
@@ -117,7 +119,8 @@ class Listener:
         self._failure.__cause__ = error
 
     def _frame(self, message: can.Message) -> Frame:
-        """Raises ValueError for what cannot be a frame."""
+        """Raises ValueError or TypeError for what cannot be a frame."""
+        can_id = index(message.arbitration_id)  # udp_multicast delivers whatever a datagram says
         data, flags, highest = bytes(message.data or b""), 0, _HIGHEST_29_BIT
         if message.is_error_frame:
             flags = ERROR
@@ -130,10 +133,16 @@ class Listener:
                 flags, data = flags | REMOTE, b""
             elif message.is_fd:
                 flags |= FD | (BRS if message.bitrate_switch else 0) | (ESI if message.error_state_indicator else 0)
-        fits = len(data) in _FD_LENGTHS if flags & FD else len(data) <= 8
-        if not fits or not 0 <= message.arbitration_id <= highest:
+        # A line that was cut short has fewer bytes than it announces. Length codes 9 to 15 mean 8 bytes, too.
+        if flags & FD:
+            fits = len(data) == index(message.dlc) and len(data) in _FD_LENGTHS
+        elif flags & (ERROR | REMOTE):
+            fits = len(data) <= 8
+        else:
+            fits = len(data) == min(index(message.dlc), 8)
+        if not fits or not 0 <= can_id <= highest:
             raise ValueError("identifier or length out of range")
-        return Frame(self._time_ns(message.timestamp), self._name(message.channel), message.arbitration_id, data, flags)
+        return Frame(self._time_ns(message.timestamp), self._name(message.channel), can_id, data, flags)
 
     def _time_ns(self, stamp_s: float) -> int:
         if not _FIRST_STAMP_S <= stamp_s < _LAST_STAMP_S:
@@ -164,7 +173,14 @@ def _without_send(
     kernel_queue.widen(bus)
 
     def receive(timeout_s: float) -> can.Message | None:
-        return bus.recv(timeout_s)
+        try:
+            message = bus.recv(timeout_s)
+            if message is None:
+                leftovers.check(bus)
+        except Exception:  # drivers raise anything from OSError to IndexError
+            leftovers.forget(bus)
+            raise
+        return message
 
     def dropped() -> int:
         return kernel_queue.dropped(bus)

@@ -27,6 +27,7 @@ LISTEN_ONLY_ARGUMENT: dict[str, tuple[str, object]] = {
     "nixnet": ("listen_only", True),
     "pcan": ("state", "PASSIVE"),
     "seeedstudio": ("operation_mode", "silent"),
+    "systec": ("state", "PASSIVE"),
 }
 
 # python-can's extras (Provides-Extra of its metadata) that bring an interface's Python package.

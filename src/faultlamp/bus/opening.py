@@ -52,6 +52,8 @@ def open_bus(asked: BusSettings, *, listen_only: bool) -> OpenBus:
         config["channel"] = str(config["channel"])
     silence = offers.listen_only_argument(interface, cls) if listen_only else {}
     config.update(silence)
+    if listen_only and interface == "socketcan":
+        config.setdefault("fd", True)  # without it the kernel keeps CAN FD frames from us, and nobody counts them
     _check_arguments(cls, config, settings)
     if "state" in silence:
         config["state"] = can.BusState[str(silence["state"])]
@@ -60,6 +62,21 @@ def open_bus(asked: BusSettings, *, listen_only: bool) -> OpenBus:
     except Exception as error:  # drivers raise anything from OSError to TypeError
         _refuse(error, interface, settings)
     return OpenBus(bus, settings, bool(silence))
+
+
+def chosen_bus(asked: BusSettings) -> BusSettings | None:
+    """What python-can's configuration makes of a choice, unopened; None when nobody says which interface.
+
+    Raises BusError when the configuration makes no sense.
+    """
+    try:
+        return _settings(_configuration(asked))
+    except _NoInterfaceError:
+        return None
+
+
+class _NoInterfaceError(BusError):
+    """Neither the options nor python-can's configuration name an interface."""
 
 
 def trouble(error: BaseException, settings: BusSettings, what: str) -> BusError:
@@ -88,7 +105,7 @@ def _configuration(asked: BusSettings) -> dict[str, Any]:
         sources = given, can.rc, can.util.load_environment_config(), can.util.load_file_config()
         interface = next((s[key] for s in sources for key in ("interface", "bustype") if s.get(key)), None)
         if interface is None:
-            raise BusError(
+            raise _NoInterfaceError(
                 f"no interface chosen{_for_channel(asked)}: say which bus with -i and -c, for example "
                 "-i socketcan -c can0; or set CAN_INTERFACE and "
                 f"CAN_CHANNEL, or write a section [default] into {_config_files()}"
@@ -172,6 +189,8 @@ def _refuse(error: Exception, interface: str, settings: BusSettings) -> NoReturn
         reason, advice = "not permitted", "ask for access to the device"
         if interface in offers.SERIAL_INTERFACES:
             advice = "add yourself to the group that owns the port (often dialout) and log in again"
+    elif interface == "socketcand":
+        advice = "is the daemon running where python-can's configuration says (host, port), and does it have the channel?"
     elif number == errno.EBUSY:
         advice = "close the program that uses the adapter"
     elif number in (errno.ENODEV, errno.ENOENT, errno.ENXIO):
@@ -201,5 +220,6 @@ def _errno(error: BaseException) -> int | None:
 
 def _reason(error: BaseException) -> str:
     """The error's own words as one short line without a full stop."""
-    words = " ".join(str(error).split()).rstrip(".")
+    # python-can's socketcand puts the traceback into the error's words.
+    words = " ".join(str(error).partition("Traceback (most recent call last)")[0].split()).rstrip(".")
     return printable(words, longest=_LONGEST_REASON) if words else type(error).__name__

@@ -16,6 +16,7 @@ import sys
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
+from operator import index
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -82,11 +83,15 @@ def _quiet_finalizers() -> Iterator[None]:
 
 def frame_of(message: Message) -> Frame | None:
     """The message as a frame; None when its time, identifier, length or channel is impossible."""
-    if not math.isfinite(message.timestamp):
+    try:  # a column of a .db file holds values of any type
+        can_id, length_code = index(message.arbitration_id), index(message.dlc)
+        finite = math.isfinite(message.timestamp)
+    except TypeError:
+        return None
+    if not finite:
         return None
     time_ns = round(message.timestamp * 1e6) * 1000
     channel = "0" if message.channel is None else channel_name(str(message.channel).encode(errors="replace"))
-    can_id = message.arbitration_id
     if message.is_error_frame:
         flags, highest = ERROR, HIGHEST_29_BIT
     elif message.is_extended_id:
@@ -101,7 +106,7 @@ def frame_of(message: Message) -> Frame | None:
     if message.is_fd:
         whole = len(data) <= 64
     else:  # length codes 9 to 15 mean 8 bytes, too
-        whole = len(data) == min(message.dlc, 8) or message.is_error_frame or message.is_remote_frame
+        whole = len(data) == min(length_code, 8) or message.is_error_frame or message.is_remote_frame
     possible = whole and 0 <= time_ns <= HIGHEST_TIME_NS and 0 <= can_id <= highest
     return Frame(time_ns, channel, can_id, data, flags) if possible and channel is not None else None
 

@@ -21,6 +21,11 @@ _FAULT_WORDS = {
     What.FAULT_CLEARED: "fault cleared",
     What.FAULT_SILENT: "fault unknown, its controller fell silent",
 }
+# What a silence is worth in which nobody could be heard.
+_UNHEARD_WORDS = {
+    What.FAULT_SILENT: "fault unknown, the bus was lost",
+    What.KEY_OFF: "key unknown, the bus was lost",
+}
 _KEY_WORDS = {
     What.KEY_ON: "key on",
     What.KEY_OFF: "key off",
@@ -43,9 +48,11 @@ class EventLines:
     def __init__(self) -> None:
         self._lit: set[tuple[str, int, str]] = set()
 
-    def line(self, change: Change) -> str | None:
-        """The line, None for what is not worth one."""
-        words = self._words(change)
+    def line(self, change: Change, *, heard: bool = True) -> str | None:
+        """The line, None for what is not worth one. heard: False when the bus was lost soon after the change."""
+        words = self._words(change) if heard or change.what not in _UNHEARD_WORDS else (
+            f"{_UNHEARD_WORDS[change.what]}: {_who(change)}{_of(change)}"
+        )
         if words is None:
             return None
         return f"{moment(change.time_ns)} {change.channel or '-'} {words}"
@@ -85,6 +92,10 @@ def moment(time_ns: int) -> str:
 def _who(change: Change) -> str:
     name = address_name(change.source_address)
     return f"{name} ({change.source_address})" if name else f"source address {change.source_address}"
+
+
+def _of(change: Change) -> str:
+    return "" if change.spn is None else f" {_code(change)}"
 
 
 def _code(change: Change) -> str:

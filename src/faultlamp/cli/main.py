@@ -12,7 +12,7 @@ from faultlamp import __version__
 from faultlamp.cli.output import say
 from faultlamp.errors import FaultlampError
 
-COMMANDS = ("watch", "replay", "faults", "values", "survey", "rig")
+COMMANDS = ("watch", "record", "replay", "faults", "values", "survey", "rig", "doctor")
 
 _CAUTION = (
     "Hot and moving parts: keep clear while the engine can turn. A red stop lamp means stop the engine. "

@@ -27,6 +27,7 @@ CURRENT_METHOD = 4
 METHODS = (1, 2, 3, 4)
 
 _NO_COUNT = 127
+_LONGEST_REMEMBERED = 64
 _SHORTEST = 2
 
 
@@ -120,12 +121,15 @@ def is_no_fault(spn: int, fmi: int) -> bool:
     return (spn, fmi) in ((0, 0), (524287, 31))
 
 
-@lru_cache(maxsize=4096)
 def decode_report(dm: int, payload: bytes, method: int = CURRENT_METHOD) -> DiagnosticReport | None:
     """A message of the DM family from its bytes; None when it is too short to hold the lamps.
 
-    Controllers repeat the same bytes each second, hence the cache.
+    Controllers repeat the same bytes each second, so short ones are remembered; long ones would fill the memory.
     """
+    return (_remembered if len(payload) <= _LONGEST_REMEMBERED else _decode_report)(dm, payload, method)
+
+
+def _decode_report(dm: int, payload: bytes, method: int) -> DiagnosticReport | None:
     if len(payload) < _SHORTEST:
         return None
     lamp_bits, flash_bits = payload[0], payload[1]
@@ -142,3 +146,6 @@ def decode_report(dm: int, payload: bytes, method: int = CURRENT_METHOD) -> Diag
             dtc = dtc._replace(occurrence_count=before.occurrence_count)
         dtcs[pair] = dtc
     return DiagnosticReport(dm, (indicator, red, amber, protect), tuple(dtcs.values()))
+
+
+_remembered = lru_cache(maxsize=4096)(_decode_report)

@@ -47,6 +47,8 @@ CONNECTION_LIMIT_NS = 1_250_000_000  # T2, T3
 MOST_SESSIONS = 1 << 16
 LARGEST_KEPT = 1 << 17
 MOST_KEPT = 1 << 25
+# Stretches of packets in one session; a session of 255 packets has no more, whatever its receiver asks for again.
+MOST_RUNS = 128
 _MOST_TROUBLES = 200
 
 _Key = tuple[str, int, int, bool]
@@ -216,6 +218,9 @@ class Reassembler:
                 if key not in self._sessions:
                     return None
         complete = session.cover(number)
+        if len(session.runs) > MOST_RUNS:
+            self._end(key, session, time_ns, Ending.ABORTED)
+            return None
         payload = bytes(session.buffer[: session.size]) if complete and session.buffer is not None else None
         if complete:
             self._end(key, session, time_ns, Ending.COMPLETED)

@@ -102,7 +102,7 @@ class Board:
         speed = self.readings.value(self.job, engine, self.now_ns or 0)
         status = self.feed.status()
         said = sentence(self.job, speed, self.now_ns, waiting=status.waiting, trouble=status.trouble)
-        text = wrap(said.text, width - 2)[:_MOST_SENTENCE_ROWS]
+        text = wrap(f"{said.text} {status.warning}", width - 2)[:_MOST_SENTENCE_ROWS]
         text += [""] * (_SENTENCE_ROWS - len(text))
         role = Role.ALARM if said.role is Role.STOP else said.role
         rows = [fit_line(line(Piece(f" {row}", role), ground=role), width) for row in text]
@@ -126,7 +126,9 @@ class Board:
 
     def lanes_band(self, width: int, height: int) -> list[Line]:
         """The third band."""
-        return table(self.job, self.lanes, self.view, self.now_ns or 0, width, height)
+        return table(
+            self.job, self.lanes, self.view, self.now_ns or 0, width, height, gaps=self.feed.status().gaps
+        )
 
     def status(self, width: int) -> Line:
         """The status line."""
@@ -138,7 +140,10 @@ class Board:
         at = moment(at_ns, self.start_ns)
         if self.held:
             return [Piece(f" AT {at}, {age((self.now_ns or at_ns) - at_ns)} BEFORE NOW, NOT LIVE", Role.HELD)]
-        if self.feed.status().live:
+        status = self.feed.status()
+        if status.trouble:
+            return [Piece(" as last heard, NOT LIVE", Role.HELD)]
+        if status.live:
             return [Piece(" live")]
         return [Piece(f" as recorded at {at}" if self.now_ns is not None else "")]
 

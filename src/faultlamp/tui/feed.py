@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple, Protocol
 
+from faultlamp.bus.gaps import Gap
 from faultlamp.frames import FrameBlock
 
 
@@ -12,7 +13,9 @@ class FeedStatus(NamedTuple):
 
     live: it is heard now, not replayed. source: what is listened to or replayed. mode: what happens with it now;
     `short_mode` the same in fewer words. waiting: what to do while there has been no frame. trouble: why nothing can
-    be heard now, empty while something can. notes: what else must be known, for instance that frames were lost.
+    be heard now, empty while something can. notes: what else must be known, for instance that frames were lost;
+    `short_notes` the same in fewer words, empty when there are none. wrong: a note tells of something amiss. gaps:
+    when nothing could be heard, in order. warning: a sentence that must not be overlooked, or nothing.
     """
 
     live: bool
@@ -22,6 +25,10 @@ class FeedStatus(NamedTuple):
     waiting: str
     trouble: str = ""
     notes: tuple[str, ...] = ()
+    short_notes: tuple[str, ...] = ()
+    wrong: bool = False
+    gaps: tuple[Gap, ...] = ()
+    warning: str = ""
 
 
 class Feed(Protocol):

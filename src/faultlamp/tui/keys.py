@@ -25,6 +25,7 @@ _WORDS = (
     ("◇ stored", "not active; the latest DM2 lists it as previously active"),
     ("○ inactive", "it was listed before, and is not now"),
     ("█ ▐ ▌ ▞", "active all through the column; began in it; ended in it; came and went in it"),
+    ("░ ▒", "not heard, because the bus was lost; not heard in part of the column, active in the rest"),
     ("◆", "the fault that changed last"),
 )
 

@@ -20,10 +20,12 @@ def status_line(status: FeedStatus, frames_per_s: float | None, transport: Trans
     text = _joined(full)
     if len(text) > width:
         short = ["", status.short_mode, rate.replace(" frames", ""), f"{broken} broken msgs" if broken else ""]
-        rest = _joined([*short, *status.notes])
+        notes = status.short_notes or status.notes
+        rest = _joined([*short, *notes])
         room = max(width - len(rest) - len(_BETWEEN), _SHORT_SOURCE)
-        text = _joined([fit(source, min(room, len(source))), *short, *status.notes])
-    return fit_line(line(Piece(text, Role.WARN if broken or status.trouble else Role.DIM)), width)
+        text = _joined([fit(source, min(room, len(source))), *short, *notes])
+    wrong = broken or status.trouble or status.wrong
+    return fit_line(line(Piece(text, Role.WARN if wrong else Role.DIM)), width)
 
 
 def _joined(parts: list[str]) -> str:

@@ -2,32 +2,50 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
+from faultlamp.bus.gaps import Gap
 from faultlamp.bus.pump import LivePump
+from faultlamp.bus.recorder import Recorder
 from faultlamp.frames import FrameBlock
 from faultlamp.j1939.readings import Layouts
 from faultlamp.text import printable
 from faultlamp.tui.feed import FeedStatus
+from faultlamp.tui.names import count_of
+from faultlamp.tui.times import length
 
 _WAITING = (
     "Nothing heard yet. In this order (common practice): key on? Connector seated? Bit rate right, often 250000 or "
     "500000? Power off: about 60 ohm between CAN-H and CAN-L?"
 )
 _MB = 1_000_000
+_LISTENS = ("listening only, nothing is sent", "sends nothing")
 
 
 class LiveFeed:
-    """Frames from a pump. title: what is listened to, in the user's words."""
+    """Frames from a pump.
+
+    title: what is listened to, in the user's words. mode: what reaches the bus from here, and the same in fewer words.
+    garbled: how many things the adapter delivered that were no frame.
+    """
 
     epoch = 0
     behind = False
 
-    def __init__(self, pump: LivePump, title: str) -> None:
+    def __init__(
+        self,
+        pump: LivePump,
+        title: str,
+        *,
+        mode: tuple[str, str] = _LISTENS,
+        garbled: Callable[[], int] = lambda: 0,
+    ) -> None:
         self._pump = pump
         self._title = title
+        self._mode = mode
+        self._garbled = garbled
 
     def take(self) -> list[FrameBlock]:
         """The frames since the last call."""
@@ -44,37 +62,69 @@ class LiveFeed:
     def status(self) -> FeedStatus:
         """What is listened to, what is recorded, what went wrong."""
         pump = self._pump
-        notes = []
-        if pump.lost:
-            notes.append(f"{pump.lost} frames lost, computer too slow")
-        if pump.recorder is not None:
-            notes.append(pump.recorder.error or f"recording {_size(pump.recorder.path)}")
+        gaps = pump.gaps()
         trouble = "" if pump.error is None else str(pump.error)
+        if pump.trouble is not None and not trouble:
+            trouble = f"{self._since(gaps)}{pump.trouble}"
+        adapter, short_adapter = self._adapter(bool(trouble))
+        recording, short_recording, refused = _recording(pump.recorder)
         return FeedStatus(
             live=True,
             source=self._title,
-            mode="listening only, nothing is sent",
-            short_mode="sends nothing",
+            mode=self._mode[0],
+            short_mode=self._mode[1],
             waiting=_WAITING,
             trouble=trouble,
-            notes=tuple(notes),
+            notes=(adapter, recording),
+            short_notes=(short_adapter, short_recording),
+            wrong=bool(refused) or adapter != _FINE,
+            gaps=gaps,
+            warning=f"Recording ended: {refused}; watching goes on." if refused else "",
         )
 
+    def _since(self, gaps: tuple[Gap, ...]) -> str:
+        now_ns = self._pump.now_ns()
+        if now_ns is None or not gaps:
+            return "trying again; "
+        return f"bus lost {length(now_ns - gaps[-1].start_ns)} ago, trying again; "
 
-def _size(path: str) -> str:
-    try:
-        return f"{printable(Path(path).name, longest=24)} {Path(path).stat().st_size / _MB:.1f} MB"
-    except OSError:
-        return printable(Path(path).name, longest=24)
+    def _adapter(self, lost: bool) -> tuple[str, str]:
+        """What the adapter does and what of it was not heard, long and short."""
+        pump = self._pump
+        counts = (
+            (pump.gap_count, count_of(pump.gap_count, "gap"), count_of(pump.gap_count, "gap")),
+            (pump.lost, f"{pump.lost} frames lost, computer too slow", f"{pump.lost} lost"),
+            (self._garbled(), f"{self._garbled()} garbled", f"{self._garbled()} garbled"),
+            (pump.error_frames, count_of(pump.error_frames, "error frame"), f"{pump.error_frames} err"),
+        )
+        found = [words for number, *words in counts if number]
+        if not found and not lost:
+            return _FINE, _FINE_SHORT
+        state = ("ADAPTER LOST", "LOST") if lost else ("adapter open", "open")
+        long, short = (", ".join(words) for words in zip(state, *found, strict=True))
+        return long, short
+
+
+_FINE, _FINE_SHORT = "adapter open, nothing lost", "open, nothing lost"
+
+
+def _recording(recorder: Recorder | None) -> tuple[str, str, str]:
+    """What is recorded, long and short, and why recording ended early."""
+    if recorder is None:
+        return "not recording", "no rec", ""
+    if recorder.error is not None:
+        return "RECORDING ENDED", "REC ENDED", recorder.failure
+    size = f"{recorder.size_bytes / _MB:.1f} MB"
+    return f"recording {printable(Path(recorder.path).name, longest=24)} {size}", f"rec {size}", ""
 
 
 def run_dashboard(
-    pump: LivePump, *, history_options: Mapping[str, Any], layouts: Layouts, title: str, seconds: float | None = None
+    feed: LiveFeed, *, history_options: Mapping[str, Any], layouts: Layouts, seconds: float | None = None
 ) -> int:
     """Show the dashboard until it is left, or for `seconds`; returns the exit code."""
     from faultlamp.tui.app import DashboardApp
     from faultlamp.tui.board import Board
 
-    app = DashboardApp(Board(LiveFeed(pump, title), layouts, history_options), seconds=seconds)
+    app = DashboardApp(Board(feed, layouts, history_options), seconds=seconds)
     app.run()
     return app.return_code or 0

@@ -23,4 +23,4 @@ class DetailPage(Page):
         lane = next((lane for lane in board.lanes if lane.key == self._key), None)
         if lane is None:
             return [line(f"SPN {self._key.spn} FMI {self._key.fmi} has not been reported yet at this moment.")]
-        return detail_lines(board.job, lane, board.now_ns or 0, width)
+        return detail_lines(board.job, lane, board.now_ns or 0, width, board.feed.status().gaps)

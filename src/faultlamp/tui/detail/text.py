@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+from faultlamp.bus.gaps import Gap
 from faultlamp.history.controllers import Controller, Fault
-from faultlamp.history.key_cycles import KeyCycle
+from faultlamp.history.key_cycles import GAP_NS, KeyCycle
 from faultlamp.history.spans import EndReason, Span
 from faultlamp.j1939.diagnostics import Lamp, Lamps, LampState
 from faultlamp.knowledge.names import describe_spn, fmi_meaning
 from faultlamp.text import printable
 from faultlamp.tui.head.lamps import SHAPES
 from faultlamp.tui.job import Job
+from faultlamp.tui.lanes.bars import lost_after
 from faultlamp.tui.lanes.lane import Lane
 from faultlamp.tui.names import LAMP_PLACES, LAMP_WORDS, STATE_WORDS, count_of, title, who
 from faultlamp.tui.paint import Line, Piece, Role, line, wrap
@@ -31,8 +35,11 @@ _STATES = {
 _ENDS = {EndReason.CLEARED: "cleared", EndReason.SILENT: "its controller fell silent"}
 
 
-def detail_lines(job: Job, lane: Lane, now_ns: int, width: int) -> list[Line]:
-    """The page of one fault, rows of at most `width` cells. Times are as on the axis."""
+def detail_lines(job: Job, lane: Lane, now_ns: int, width: int, gaps: Sequence[Gap] = ()) -> list[Line]:
+    """The page of one fault, rows of at most `width` cells. Times are as on the axis.
+
+    gaps: when nothing could be heard.
+    """
     controller, fault = lane
     start_ns = job.history.start_ns or 0
     rows = [
@@ -53,8 +60,8 @@ def detail_lines(job: Job, lane: Lane, now_ns: int, width: int) -> list[Line]:
         )
     rows += [Line(), line(Piece("BEFORE YOU TOUCH ANYTHING", Role.TITLE))]
     rows += [row for caution in CAUTIONS for row in _text(f"! {caution}", width, Role.PLAIN)]
-    rows += [Line(), line(Piece("WHEN IT WAS ACTIVE", Role.TITLE)), *_spans(fault, start_ns, now_ns, width)]
-    rows += [Line(), line(Piece("KEY CYCLES", Role.TITLE)), *_key_cycles(job, controller.channel, start_ns, now_ns)]
+    rows += [Line(), line(Piece("WHEN IT WAS ACTIVE", Role.TITLE)), *_spans(fault, start_ns, now_ns, width, gaps)]
+    rows += [Line(), line(Piece("KEY CYCLES", Role.TITLE)), *_key_cycles(job, controller.channel, start_ns, gaps)]
     return rows
 
 
@@ -83,41 +90,47 @@ def _by_gravity(lamps: Lamps) -> list[tuple[Lamp, LampState]]:
     return [(lamp, lamps[LAMP_PLACES[lamp]]) for lamp in LAMP_WORDS]
 
 
-def _spans(fault: Fault, start_ns: int, now_ns: int, width: int) -> list[Line]:
+def _spans(fault: Fault, start_ns: int, now_ns: int, width: int, gaps: Sequence[Gap]) -> list[Line]:
     if not fault.spans:
         return [line("Never in this job: only a report of earlier faults lists it.")]
     rows = []
     if len(fault.spans) > 1:
         total_ns = sum((now_ns if span.end_ns is None else span.end_ns) - span.start_ns for span in fault.spans)
         rows += _text(f"{len(fault.spans)} times, {length(total_ns)} in all. Newest first:", width, Role.PLAIN)
-    rows += [line(_span(span, start_ns, now_ns)) for span in reversed(fault.spans[-_MOST_SPANS:])]
+    rows += [line(_span(span, start_ns, now_ns, gaps)) for span in reversed(fault.spans[-_MOST_SPANS:])]
     if len(fault.spans) > _MOST_SPANS:
         rows.append(line(f"and {len(fault.spans) - _MOST_SPANS} before that"))
     return rows
 
 
-def _span(span: Span, start_ns: int, now_ns: int) -> str:
+def _span(span: Span, start_ns: int, now_ns: int, gaps: Sequence[Gap]) -> str:
     begin = moment(span.start_ns, start_ns)
+    until_ns = now_ns if span.end_ns is None else span.end_ns
+    unheard = sum(gap.touches(span.start_ns, until_ns) for gap in gaps)
+    but = f", but for {count_of(unheard, 'gap')} in which the bus was lost" if unheard else ""
     if span.end_ns is None:
-        return f"{begin} to now       {age(now_ns - span.start_ns)}"
+        return f"{begin} to now       {age(now_ns - span.start_ns)}{but}"
     end = moment(span.end_ns, start_ns)
-    return f"{begin} to {end}  {length(span.end_ns - span.start_ns)}, then {_ENDS.get(span.reason, '')}"
+    then = "not heard: the bus was lost" if lost_after(span, gaps) else _ENDS.get(span.reason, "")
+    return f"{begin} to {end}  {length(span.end_ns - span.start_ns)}{but}, then {then}"
 
 
-def _key_cycles(job: Job, channel: str, start_ns: int, now_ns: int) -> list[Line]:
+def _key_cycles(job: Job, channel: str, start_ns: int, gaps: Sequence[Gap]) -> list[Line]:
     cycles = job.history.key_cycles.get(channel)
     if cycles is None or not cycles.cycles:
         return [line(f"None: {who(job.history.engine_address)} has not been heard on this channel.")]
-    rows = [line(_cycle(cycle, start_ns)) for cycle in reversed(cycles.cycles[-_MOST_SPANS:])]
+    rows = [line(_cycle(cycle, start_ns, gaps)) for cycle in reversed(cycles.cycles[-_MOST_SPANS:])]
     return [line(f"{count_of(len(cycles.cycles), 'key cycle')}, newest first:"), *rows]
 
 
-def _cycle(cycle: KeyCycle, start_ns: int) -> str:
+def _cycle(cycle: KeyCycle, start_ns: int, gaps: Sequence[Gap]) -> str:
     end = moment(cycle.last_ns, start_ns) if cycle.over else "now     "
     highest = cycle.max_engine_speed_rpm
     ran = "engine ran" if cycle.engine_ran else "engine did not run"
     speed = "no engine speed seen" if highest is None else f"up to {highest:.0f} rpm"
-    return f"{moment(cycle.start_ns, start_ns)} to {end}  {ran}, {speed}"
+    lost = cycle.over and any(gap.touches(cycle.last_ns, cycle.last_ns + GAP_NS) for gap in gaps)
+    then = ", then not heard: the bus was lost" if lost else ""
+    return f"{moment(cycle.start_ns, start_ns)} to {end}  {ran}, {speed}{then}"
 
 
 def _entry(name: str, text: str, width: int) -> list[Line]:

@@ -34,7 +34,8 @@ def sentence(job: Job, speed: Value, now_ns: int | None, *, waiting: str, troubl
     trouble: why nothing can be heard now, empty when something could.
     """
     if trouble:
-        return Sentence(f"Not listening now: {trouble}", Role.WARN)
+        below = " What stands below is as it was last heard." if job.history.frames else ""
+        return Sentence(f"Not listening now: {trouble}.{below}", Role.WARN)
     if now_ns is None or not job.history.frames:
         return Sentence(waiting, Role.PLAIN)
     if not job.nodes.nodes:

@@ -5,6 +5,10 @@ A fault's columns            A key cycle's columns
     ▐   began in this column     ━   key on, and the engine ran in this key cycle
     ▌   ended in this column     ├ ┤ key on, key off
     ▞   came and went in it      │   both within one column
+
+Where the bus was lost
+    ░   not heard
+    ▒   part of this column was not heard; in the rest the fault was active, or the key on
 """
 
 from __future__ import annotations
@@ -12,17 +16,21 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Sequence
 
+from faultlamp.bus.gaps import Gap
 from faultlamp.history.key_cycles import KeyCycle
-from faultlamp.history.spans import EndReason, Span
+from faultlamp.history.spans import SILENCE_NS, EndReason, Span
 from faultlamp.tui.lanes.window import Window
 from faultlamp.tui.times import moment
 
 WHOLE, BEGAN, ENDED, FLICKERED = "█", "▐", "▌", "▞"
+UNHEARD, PARTLY_HEARD = "░", "▒"
 _MOST_UNSORTED = 2000
 _END_WORDS = {EndReason.CLEARED: "cleared", EndReason.SILENT: "fell silent"}
 
 
-def bar(spans: Sequence[Span], window: Window, now_ns: int, *, in_order: bool = True) -> str:
+def bar(
+    spans: Sequence[Span], window: Window, now_ns: int, *, in_order: bool = True, gaps: Sequence[Gap] = ()
+) -> str:
     """One lane's columns, exactly `window.width` characters. in_order: the spans' times never step back."""
     columns = [" "] * window.width
     seen = _within(spans, window, in_order)
@@ -38,12 +46,23 @@ def bar(spans: Sequence[Span], window: Window, now_ns: int, *, in_order: bool = 
             elif column == last and span.end_ns is not None:
                 shape = ENDED
             columns[column] = shape if columns[column] == " " else FLICKERED
-    if seen and seen[-1].end_ns is not None:
+    if seen and seen[-1].end_ns is not None and not lost_after(seen[-1], gaps):
         _write(columns, _END_WORDS.get(seen[-1].reason, ""), window.column(seen[-1].end_ns) + 2)
+    _mark(columns, gaps, window, now_ns)
     return "".join(columns)
 
 
-def key_strip(cycles: Sequence[KeyCycle], window: Window) -> str:
+def lost_after(span: Span, gaps: Sequence[Gap]) -> bool:
+    """Whether the silence that ended the span is one in which nobody could be heard."""
+    return span.end_ns is not None and span.reason is EndReason.SILENT and silent_by_loss(span.end_ns, gaps)
+
+
+def silent_by_loss(since_ns: int, gaps: Sequence[Gap]) -> bool:
+    """Whether a controller's silence since then is one in which nobody could be heard."""
+    return any(gap.touches(since_ns, since_ns + SILENCE_NS) for gap in gaps)
+
+
+def key_strip(cycles: Sequence[KeyCycle], window: Window, now_ns: int = 0, gaps: Sequence[Gap] = ()) -> str:
     """The key cycles' columns."""
     columns = [" "] * window.width
     for cycle in reversed(cycles):
@@ -57,6 +76,7 @@ def key_strip(cycles: Sequence[KeyCycle], window: Window) -> str:
             elif column == last and cycle.over:
                 shape = "┤"
             columns[column] = shape if columns[column] == " " else "│"
+    _mark(columns, gaps, window, now_ns)
     return "".join(columns)
 
 
@@ -67,6 +87,23 @@ def axis(window: Window, start_ns: int, taken: tuple[int, str] = (0, "")) -> str
     for column, at in window.ticks():
         _write(columns, "╷" + moment(at, start_ns), column)
     return "".join(columns)
+
+
+def unheard(gaps: Sequence[Gap], window: Window) -> bool:
+    """Whether the window shows a gap."""
+    return any(gap.touches(window.first_ns, window.end_ns - 1) for gap in gaps)
+
+
+def _mark(columns: list[str], gaps: Sequence[Gap], window: Window, now_ns: int) -> None:
+    """Take back what the columns claim about gaps."""
+    for gap in gaps:
+        if not gap.touches(window.first_ns, window.end_ns - 1):
+            continue
+        end_ns = now_ns if gap.end_ns is None else gap.end_ns
+        first, last = window.column(gap.start_ns), window.column(end_ns)
+        for column in range(max(first, 0), min(last, window.width - 1) + 1):
+            whole = gap.start_ns <= window.time(column) and end_ns >= window.time(column + 1) - 1
+            columns[column] = UNHEARD if whole or columns[column] in (" ", UNHEARD) else PARTLY_HEARD
 
 
 def _within(spans: Sequence[Span], window: Window, in_order: bool) -> list[Span]:

@@ -12,13 +12,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from faultlamp.bus.gaps import Gap
 from faultlamp.history.changes import Change, What
 from faultlamp.j1939.diagnostics import Lamp
 from faultlamp.knowledge.names import describe_spn, fmi_meaning
 from faultlamp.text import printable
 from faultlamp.tui.head.lamps import gravest
 from faultlamp.tui.job import Job
-from faultlamp.tui.lanes.bars import axis, bar, key_strip
+from faultlamp.tui.lanes.bars import UNHEARD, axis, bar, key_strip, silent_by_loss, unheard
 from faultlamp.tui.lanes.lane import Lane
 from faultlamp.tui.lanes.view import LaneView
 from faultlamp.tui.lanes.window import Window
@@ -42,8 +43,13 @@ def label_width(width: int) -> int:
     return max(min(width * 11 // 20, 64), min(width, 32))
 
 
-def table(job: Job, lanes: Sequence[Lane], view: LaneView, now_ns: int, width: int, height: int) -> list[Line]:
-    """The whole band, `height` rows of exactly `width` cells. Only the lanes that are visible are drawn."""
+def table(
+    job: Job, lanes: Sequence[Lane], view: LaneView, now_ns: int, width: int, height: int, *, gaps: Sequence[Gap] = ()
+) -> list[Line]:
+    """The whole band, `height` rows of exactly `width` cells. Only the lanes that are visible are drawn.
+
+    gaps: when nothing could be heard.
+    """
     history = job.history
     start_ns = now_ns if history.start_ns is None else history.start_ns
     left = label_width(width)
@@ -52,22 +58,26 @@ def table(job: Job, lanes: Sequence[Lane], view: LaneView, now_ns: int, width: i
     rows = view.scroll_rows(lanes, max(height - ROWS_ABOVE - ROWS_BELOW, 1))
     picked = lanes[view.index(lanes)] if lanes else None
     drawn = [
-        _title(job, lanes, rows, view, now_ns),
+        _title(job, lanes, rows, view, now_ns, gaps),
         _axis_row(window, start_ns, left, cursor),
-        _key_row(job, picked, window, left, cursor),
+        _key_row(job, picked, window, now_ns, left, cursor, gaps),
     ]
     if not lanes:
         drawn += _nothing(job)
-    drawn += [_lane_row(job, lanes[row], lanes[row] is picked, window, now_ns, left, cursor) for row in rows]
+    drawn += [_lane_row(job, lanes[row], lanes[row] is picked, window, now_ns, left, cursor, gaps) for row in rows]
     body = height - ROWS_BELOW
     drawn = drawn[:body] + [Line()] * (body - len(drawn))
     drawn += _caption(picked, width)
     return [fit_line(row, width) for row in drawn[:height]]
 
 
-def _title(job: Job, lanes: Sequence[Lane], rows: range, view: LaneView, now_ns: int) -> Line:
+def _title(
+    job: Job, lanes: Sequence[Lane], rows: range, view: LaneView, now_ns: int, gaps: Sequence[Gap]
+) -> Line:
     active = sum(len(controller.active_faults) for controller in job.history.controllers.values())
-    pieces = [Piece("FAULTS", Role.TITLE), Piece(f" {active} active, {len(lanes) - active} earlier")]
+    lost = bool(gaps) and gaps[-1].end_ns is None
+    active_words = f" {active} active{' when last heard' if lost else ''}, {len(lanes) - active} earlier"
+    pieces = [Piece("FAULTS", Role.TITLE), Piece(active_words)]
     if len(rows) < len(lanes):
         pieces.append(Piece(f", showing {rows.start + 1} to {rows.stop} of {len(lanes)}"))
     if job.history.room.refused:
@@ -75,12 +85,15 @@ def _title(job: Job, lanes: Sequence[Lane], rows: range, view: LaneView, now_ns:
     if not view.live:
         pieces.append(Piece("  HELD, Esc: live again", Role.HELD))
     elif job.newest is not None:
-        pieces.append(Piece("  ◆ " + _news(job.newest, now_ns)))
+        pieces.append(Piece("  ◆ " + _news(job.newest, now_ns, gaps)))
     return line(*pieces)
 
 
-def _news(change: Change, now_ns: int) -> str:
-    return f"{age(now_ns - change.time_ns)} ago: SPN {change.spn} FMI {change.fmi} {_NEWS_WORDS.get(change.what, '')}"
+def _news(change: Change, now_ns: int, gaps: Sequence[Gap]) -> str:
+    word = _NEWS_WORDS.get(change.what, "")
+    if change.what is What.FAULT_SILENT and silent_by_loss(change.time_ns, gaps):
+        word = "not heard since"
+    return f"{age(now_ns - change.time_ns)} ago: SPN {change.spn} FMI {change.fmi} {word}"
 
 
 def _axis_row(window: Window, start_ns: int, left: int, cursor: int | None) -> Line:
@@ -101,15 +114,19 @@ def _axis_row(window: Window, start_ns: int, left: int, cursor: int | None) -> L
     )
 
 
-def _key_row(job: Job, picked: Lane | None, window: Window, left: int, cursor: int | None) -> Line:
+def _key_row(
+    job: Job, picked: Lane | None, window: Window, now_ns: int, left: int, cursor: int | None, gaps: Sequence[Gap]
+) -> Line:
     cycles = job.history.key_cycles
     channel = picked.controller.channel if picked and picked.controller.channel in cycles else min(cycles, default="")
-    strip = key_strip(cycles[channel].cycles, window) if channel in cycles else " " * window.width
-    return line(Piece(fit("   Key ─ on  ━ engine ran", left), Role.DIM), *_crossed(strip, Role.PLAIN, cursor))
+    strip = key_strip(cycles[channel].cycles if channel in cycles else (), window, now_ns, gaps)
+    legend = f"   Key ─ on  ━ ran  {UNHEARD} not heard" if unheard(gaps, window) else "   Key ─ on  ━ engine ran"
+    return line(Piece(fit(legend, left), Role.DIM), *_crossed(strip, Role.PLAIN, cursor))
 
 
 def _lane_row(
-    job: Job, lane: Lane, picked: bool, window: Window, now_ns: int, left: int, cursor: int | None
+    job: Job, lane: Lane, picked: bool, window: Window, now_ns: int, left: int, cursor: int | None,
+    gaps: Sequence[Gap],
 ) -> Line:
     fault, controller = lane.fault, lane.controller
     newest = job.newest is not None and lane.key == (
@@ -130,7 +147,7 @@ def _lane_row(
     if fault.active:
         role = Role.STOP if lamp is Lamp.RED_STOP else Role.WARN
     if fault.spans:
-        bars = bar(fault.spans, window, now_ns, in_order=not job.history.clock_steps)
+        bars = bar(fault.spans, window, now_ns, in_order=not job.history.clock_steps, gaps=gaps)
     else:
         bars = fit(" only in " + ", ".join(f"DM{dm}" for dm in sorted(fault.reported_in)), window.width)
     return line(
