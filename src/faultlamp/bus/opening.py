@@ -190,7 +190,7 @@ def _refuse(error: Exception, interface: str, settings: BusSettings) -> NoReturn
         if interface in offers.SERIAL_INTERFACES:
             advice = "add yourself to the group that owns the port (often dialout) and log in again"
     elif interface == "socketcand":
-        advice = "is the daemon running where python-can's configuration says (host, port), and does it have the channel?"
+        advice = "does the daemon run where python-can's configuration says (host, port), and does it have the channel?"
     elif number == errno.EBUSY:
         advice = "close the program that uses the adapter"
     elif number in (errno.ENODEV, errno.ENOENT, errno.ENXIO):
