@@ -36,8 +36,8 @@ from faultlamp.tui.readings.chooser import offer_text, offers
 from faultlamp.values.columns import Decoder
 from support.strategies import traffic
 
-EXAMPLES = int(os.environ.get("FAULTLAMP_FUZZ_EXAMPLES", "150"))
-"""Hypothesis examples of each test; 150 keep the suite quick, the integration run takes more."""
+EXAMPLES = int(os.environ.get("FAULTLAMP_FUZZ_EXAMPLES", "40"))
+"""Hypothesis examples of each test; 40 keep the suite quick, 150 take a minute in all."""
 
 fuzzing = settings(
     max_examples=EXAMPLES, deadline=None,
