@@ -1,30 +1,15 @@
 """A python-can that knows no configuration of this computer, and virtual channels that no two tests share."""
 
 from collections.abc import Callable, Iterator
-from itertools import count
-from pathlib import Path
 
 import can
 import pytest
 
 from faultlamp.bus.options import BusSettings
 from faultlamp.frames import Frame
+from support.virtual_bus import settings, unconfigured
 
-_numbers = count()
-
-
-@pytest.fixture(autouse=True)
-def unconfigured(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    """No configuration file, no environment variables; tests that want some set them."""
-    monkeypatch.setattr("can.util.CONFIG_FILES", [str(tmp_path / "can.conf")])
-    for name in ("CAN_INTERFACE", "CAN_CHANNEL", "CAN_BITRATE", "CAN_CONFIG"):
-        monkeypatch.delenv(name, raising=False)
-
-
-@pytest.fixture
-def settings() -> BusSettings:
-    """A virtual channel that nobody else uses."""
-    return BusSettings("virtual", f"test{next(_numbers)}")
+__all__ = ["peer", "send", "settings", "unconfigured"]
 
 
 @pytest.fixture

@@ -15,6 +15,7 @@ from faultlamp.bus.listener import MOST_AT_ONCE, MOST_GARBLED_IN_A_ROW, Listener
 from faultlamp.bus.options import BusSettings
 from faultlamp.errors import BusError
 from faultlamp.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, Frame
+from support.virtual_bus import check_that_sending_is_noted, note_sent
 
 STAMP = 1_700_000_000.123456
 STAMP_NS = 1_700_000_000_123_456_000
@@ -55,16 +56,7 @@ def test_listening_sends_nothing(
     monkeypatch: pytest.MonkeyPatch, settings: BusSettings, peer: can.BusABC
 ) -> None:
     """Opening, reading, failing to read and closing put no frame on the bus: counted at the driver and at a peer."""
-    sent: list[can.Message] = []
-    real = VirtualBus.send
-
-    def count(bus: VirtualBus, message: can.Message, timeout: float | None = None) -> None:
-        if bus is not peer:
-            sent.append(message)
-        real(bus, message, timeout)
-
-    monkeypatch.setattr(VirtualBus, "send", count)
-    monkeypatch.setattr(can.BusABC, "send_periodic", lambda *_, **__: sent.append(can.Message()))
+    sent = note_sent(monkeypatch, peer)
     with Listener(settings) as listener:
         for number in range(100):
             peer.send(can.Message(arbitration_id=0x18EAFF00 + number, data=b"\x00\xee\x00", timestamp=STAMP))
@@ -72,11 +64,7 @@ def test_listening_sends_nothing(
         assert listener.read(0.01) == []
     assert peer.recv(0.05) is None
     assert sent == []
-    # The counting works: a bus that does send is noticed.
-    with can.Bus(interface="virtual", channel=settings.channel, ignore_config=True) as other:
-        other.send(can.Message(arbitration_id=1))
-    assert len(sent) == 1
-    assert peer.recv(0.5) is not None
+    check_that_sending_is_noted(sent, peer, settings)
 
 
 def test_no_attribute_of_a_listener_leads_to_a_bus(settings: BusSettings) -> None:

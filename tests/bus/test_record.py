@@ -17,17 +17,12 @@ import pytest
 from faultlamp.bus.loading import load_python_can
 from faultlamp.capture import Capture
 from faultlamp.cli.main import main
+from support.command import environment
 
 
 def command(*words: str) -> list[str]:
     """The command as a person starts it."""
     return [sys.executable, "-m", "faultlamp", "record", *words]
-
-
-def environment(home: Path) -> dict[str, str]:
-    """This process's environment without any configuration of python-can."""
-    kept = {name: value for name, value in os.environ.items() if not name.startswith("CAN_")}
-    return kept | {"HOME": str(home), "USERPROFILE": str(home)}
 
 
 def record(home: Path, *words: str) -> subprocess.CompletedProcess[str]:

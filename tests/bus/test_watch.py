@@ -9,7 +9,6 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import can
 import pytest
@@ -23,11 +22,12 @@ from faultlamp.capture import Capture
 from faultlamp.cli.main import main
 from faultlamp.errors import ScenarioError
 from faultlamp.frames import Frame
-from faultlamp.history.document import fault_document
 from faultlamp.history.history import History
 from faultlamp.rig.generator import generate
 from faultlamp.rig.loading import load_scenario
 from faultlamp.rig.shipped import find_scenario
+from support.command import environment
+from support.wire import document
 
 START_NS = 1_700_000_000_000_000_000
 S = 1_000_000_000
@@ -39,23 +39,12 @@ def command(*words: str) -> list[str]:
     return [sys.executable, "-m", "faultlamp", "watch", *words]
 
 
-def environment(home: Path, **more: str) -> dict[str, str]:
-    """This process's environment without any configuration of python-can."""
-    kept = {name: value for name, value in os.environ.items() if not name.startswith("CAN_")}
-    return kept | {"HOME": str(home), "USERPROFILE": str(home)} | more
-
-
 def watch(home: Path, *words: str, **more: str) -> subprocess.CompletedProcess[str]:
     """Run it to its end."""
     return subprocess.run(
-        command(*words), env=environment(home, **more), stdin=subprocess.DEVNULL, capture_output=True, text=True,
+        command(*words), env=environment(home) | more, stdin=subprocess.DEVNULL, capture_output=True, text=True,
         timeout=60, check=False,
     )
-
-
-def document(history: History) -> dict[str, Any]:
-    """The history as scripts see it, without the recording's particulars."""
-    return fault_document(history, files=[], bad_lines=0, spn_name=lambda _: None, fmi_meaning=str)
 
 
 def test_a_live_history_equals_that_of_its_recording(

@@ -2,7 +2,6 @@
 
 import errno
 import json
-import os
 import subprocess
 import sys
 import threading
@@ -14,7 +13,6 @@ from typing import Any
 
 import can
 import pytest
-from can.interfaces.virtual import VirtualBus
 
 from faultlamp.bus import offers
 from faultlamp.bus.options import BusSettings
@@ -26,6 +24,8 @@ from faultlamp.doctor.adapters import Adapters
 from faultlamp.doctor.drivers import Driver
 from faultlamp.doctor.links import Link
 from faultlamp.rig.generator import generate
+from support.command import environment
+from support.virtual_bus import check_that_sending_is_noted, note_sent
 
 S = 1_000_000_000
 # SAE J1939-73, section 5.7.1: amber lamp, SPN 110 FMI 3, one occurrence.
@@ -128,16 +128,7 @@ def test_the_doctor_sends_nothing(
     monkeypatch: pytest.MonkeyPatch, settings: BusSettings, peer: can.BusABC, run: Run
 ) -> None:
     """Not one frame, busy bus or silent, counted at every driver object and at a second participant."""
-    sent: list[can.Message] = []
-    real = VirtualBus.send
-
-    def count(bus: VirtualBus, message: can.Message, timeout: float | None = None) -> None:
-        if bus is not peer:
-            sent.append(message)
-        real(bus, message, timeout)
-
-    monkeypatch.setattr(VirtualBus, "send", count)
-    monkeypatch.setattr(can.BusABC, "send_periodic", lambda *_, **__: sent.append(can.Message()))
+    sent = note_sent(monkeypatch, peer)
     assert run(*words_for(settings, "--for", "0.3"))[0] == 1
     claim = can.Message(arbitration_id=0x18EEFF80, data=NAME)
     request = can.Message(arbitration_id=0x18EAFFF9, data=b"\x00\xee\x00")
@@ -145,11 +136,7 @@ def test_the_doctor_sends_nothing(
         assert run(*words_for(settings, "--for", "0.5"))[0] == 0
     assert peer.recv(0.1) is None
     assert sent == []
-    # The counting works: a bus that does send is noticed.
-    with can.Bus(interface="virtual", channel=settings.channel, ignore_config=True) as other:
-        other.send(can.Message(arbitration_id=1))
-    assert len(sent) == 1
-    assert peer.recv(0.5) is not None
+    check_that_sending_is_noted(sent, peer, settings)
 
 
 def test_faults_and_names_are_told(settings: BusSettings, peer: can.BusABC, run: Run) -> None:
@@ -470,9 +457,8 @@ def test_a_channel_alone_is_no_bus(run: Run) -> None:
 
 def test_the_inventory_as_a_script_gets_it(tmp_path: Path) -> None:
     """A process of its own, no bus chosen: JSON by itself in a pipe, versions as their metadata have them, exit 0."""
-    environment = {name: value for name, value in os.environ.items() if not name.startswith("CAN_")}
     done = subprocess.run(
-        [sys.executable, "-m", "faultlamp", "doctor"], env=environment | {"HOME": str(tmp_path)},
+        [sys.executable, "-m", "faultlamp", "doctor"], env=environment(tmp_path),
         stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=60, check=False,
     )
     document = json.loads(done.stdout)

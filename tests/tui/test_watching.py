@@ -2,13 +2,15 @@
 
 import errno
 import os
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
 from dataclasses import replace
 from pathlib import Path
 from queue import Empty, Queue
 from time import monotonic, sleep
 
 import pytest
+from textual.pilot import Pilot
 
 from faultlamp.bus.log_file import LogFile
 from faultlamp.bus.pump import LivePump
@@ -55,6 +57,26 @@ def until(true: Callable[[], object], what: str, look: Callable[[], object] = la
         assert monotonic() < end, what
         look()
         sleep(0.01)
+
+
+@asynccontextmanager
+async def watched() -> AsyncIterator[tuple[Source, LivePump, DashboardApp, Pilot[None]]]:
+    """A dashboard of 80x24 on a source with half a minute of the job to deliver."""
+    source = Source()
+    pump = LivePump(source)
+    app = DashboardApp(Board(LiveFeed(pump, "can0 (virtual)"), LAYOUTS, {}))
+    pump.start()
+    try:
+        async with app.run_test(size=(80, 24)) as pilot:
+            source.steps.put(pump_job(30))
+            yield source, pump, app, pilot
+    finally:
+        pump.close()
+
+
+def canvas(app: DashboardApp, name: str) -> str:
+    """What a band of the screen says."""
+    return "\n".join(row.text for row in app.screen.query_one(name, Canvas).lines)
 
 
 def test_a_live_watch_leads_to_the_same_history_as_the_frames_themselves() -> None:
@@ -154,63 +176,42 @@ def test_a_recording_that_ended_is_said_in_the_sentence(tmp_path: Path, monkeypa
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
 async def test_an_adapter_that_goes_and_comes_back() -> None:
     """The reason stands in the sentence within a second; faults and lanes remain; afterwards the gap is marked."""
-    source = Source()
-    pump = LivePump(source)
-    app = DashboardApp(Board(LiveFeed(pump, "can0 (virtual)"), LAYOUTS, {}))
-    pump.start()
-    try:
-        async with app.run_test(size=(80, 24)) as pilot:
-            source.steps.put(pump_job(30))
-            source.steps.put(BusLost("cannot read from can0 (socketcan): the interface is down; bring it up"))
-            began = monotonic()
-            until(lambda: "Not listening now: bus lost" in canvas(app, "#head"), "the loss", app.tick)
-            assert monotonic() - began < 1
-            assert "trying again; cannot read from can0" in canvas(app, "#head").replace("\n ", " ")
-            assert "LOST, 1 gap" in canvas(app, "#status")
-            assert len(app.board.lanes) == 2
-            source.steps.put(second(33))
-            until(lambda: "Running" in canvas(app, "#head"), "the bus again", app.tick)
-            assert "open, 1 gap" in canvas(app, "#status")
-            await pilot.pause()
-            rows = canvas(app, "#lanes").splitlines()
-            assert "░ not heard" in rows[2]
-            assert all("░" in row for row in rows[2:5])
-            await pilot.press("enter")
-            app.tick()
-            await pilot.pause()
-            page = " ".join(row.text for row in app.screen.query_one(Canvas).lines)
-            assert "but for 1 gap in which the bus was lost" in page
-            assert "up to 1500 rpm, then not heard: the bus was lost" in page
-            assert app.is_running
-    finally:
-        pump.close()
-
-
-def canvas(app: DashboardApp, name: str) -> str:
-    """What a band of the screen says."""
-    return "\n".join(row.text for row in app.screen.query_one(name, Canvas).lines)
+    async with watched() as (source, _, app, pilot):
+        source.steps.put(BusLost("cannot read from can0 (socketcan): the interface is down; bring it up"))
+        began = monotonic()
+        until(lambda: "Not listening now: bus lost" in canvas(app, "#head"), "the loss", app.tick)
+        assert monotonic() - began < 1
+        assert "trying again; cannot read from can0" in canvas(app, "#head").replace("\n ", " ")
+        assert "LOST, 1 gap" in canvas(app, "#status")
+        assert len(app.board.lanes) == 2
+        source.steps.put(second(33))
+        until(lambda: "Running" in canvas(app, "#head"), "the bus again", app.tick)
+        assert "open, 1 gap" in canvas(app, "#status")
+        await pilot.pause()
+        rows = canvas(app, "#lanes").splitlines()
+        assert "░ not heard" in rows[2]
+        assert all("░" in row for row in rows[2:5])
+        await pilot.press("enter")
+        app.tick()
+        await pilot.pause()
+        page = " ".join(row.text for row in app.screen.query_one("#page", Canvas).lines)
+        assert "but for 1 gap in which the bus was lost" in page
+        assert "up to 1500 rpm, then not heard: the bus was lost" in page
+        assert app.is_running
 
 
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
 async def test_a_source_that_fails_for_good_is_said_so_and_the_dashboard_stays() -> None:
     """The reason stands in the sentence; faults and lanes remain to be read."""
-    source = Source()
-    pump = LivePump(source)
-    app = DashboardApp(Board(LiveFeed(pump, "can0 (virtual)"), LAYOUTS, {}))
-    pump.start()
-    try:
-        async with app.run_test(size=(80, 24)) as pilot:
-            source.steps.put(pump_job(30))
-            source.steps.put(BusError("can0: the adapter has gone; plug it in and start again"))
-            until(lambda: pump.error, "the error")
-            app.tick()
-            await pilot.pause()
-            head = app.board.head(80, 24)[0].text
-            assert head.startswith(" Not listening now: can0: the adapter has gone")
-            assert len(app.board.lanes) == 2
-            assert app.is_running
-    finally:
-        pump.close()
+    async with watched() as (source, pump, app, pilot):
+        source.steps.put(BusError("can0: the adapter has gone; plug it in and start again"))
+        until(lambda: pump.error, "the error")
+        app.tick()
+        await pilot.pause()
+        head = app.board.head(80, 24)[0].text
+        assert head.startswith(" Not listening now: can0: the adapter has gone")
+        assert len(app.board.lanes) == 2
+        assert app.is_running
 
 
 def test_before_anything_was_heard_the_checks_are_named() -> None:

@@ -22,15 +22,14 @@ from faultlamp.text import printable
 
 _FLUSH_EVERY_S = 0.5
 _FLUSH_BYTES = 1 << 16
-SHORTEST_FILE_BYTES = 2 * _FLUSH_BYTES
-"""What `most_bytes` must be at least: a file holds one write in any case."""
 
 
 class Recorder:
     """An open recording. Raises CaptureError when the file exists or cannot be made.
 
-    path: the file; its ending, .gz or .zst, compresses. most_bytes, longest_s: how large or old a file becomes; with
-    either the files have numbers in their names, and it is an error when one of these names is there.
+    path: the file; its ending, .gz or .zst, compresses. most_bytes, longest_s: how large or old a file becomes, though
+    one write goes into a file in any case; with either the files have numbers in their names, and it is an error when
+    one of these names is there.
     clock: seconds of a clock that never steps back.
 
     path: the file that is written now. files: how many there are so far. frames: lines that are safely in them.

@@ -6,7 +6,7 @@ import argparse
 import csv
 import json
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -71,15 +71,6 @@ def print_faults(args: argparse.Namespace, form: str, *, fail_on_active: bool = 
         print_table(document)
     active = any(fault["state"] == "active" for fault in document["faults"])
     return EXIT_ACTIVE if fail_on_active and active else 0
-
-
-def document_of(
-    paths: Sequence[str], *, engine_address: int = 0, spn_conversion: Mapping[int, int] | None = None
-) -> dict[str, Any]:
-    """The JSON document of the recordings at `paths`. Raises CaptureError."""
-    from faultlamp.capture import Capture
-
-    return _document(Capture(paths), paths, engine_address=engine_address, spn_conversion=spn_conversion)
 
 
 def _document(capture: Capture, files: Sequence[str], **options: Any) -> dict[str, Any]:

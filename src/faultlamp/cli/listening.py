@@ -21,10 +21,9 @@ if TYPE_CHECKING:
     from faultlamp.bus.reconnect import Reconnecting
     from faultlamp.bus.virtual_rig import VirtualRig
 
-EXIT_SIGNAL = 128
-"""As shells count: 130 for Ctrl-C, 143 for SIGTERM, 129 for a terminal that went away."""
-HINT_AFTER_S = 3.0
-HINT = (
+_EXIT_SIGNAL = 128
+_HINT_AFTER_S = 3.0
+_HINT = (
     "nothing heard yet (common practice, in this order): key on? connector seated? bit rate right, often 250000 or "
     "500000? with power off about 60 ohm between CAN-H and CAN-L?"
 )
@@ -151,6 +150,25 @@ def stop_signals() -> Iterator[list[int]]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def exit_code(caught: list[int]) -> int:
+    """0, or after a stop signal as shells count: 130 for Ctrl-C, 143 for SIGTERM, 129 for a terminal that went away."""
+    return _EXIT_SIGNAL + caught[0] if caught else 0
+
+
+class SilenceHint:
+    """What to check when nothing has been heard for a while; told once."""
+
+    def __init__(self, pump: LivePump) -> None:
+        self._pump = pump
+        self._told = False
+
+    def new(self, passed_s: float) -> Iterator[str]:
+        """The hint, when it is due after `passed_s` seconds of listening."""
+        if not self._told and not self._pump.frames and passed_s >= _HINT_AFTER_S:
+            self._told = True
+            yield _HINT
 
 
 class GapLines:

@@ -9,12 +9,11 @@ import time
 from typing import TYPE_CHECKING
 
 from faultlamp.cli.listening import (
-    EXIT_SIGNAL,
-    HINT,
-    HINT_AFTER_S,
     GapLines,
+    SilenceHint,
     add_listening_options,
     check_listening,
+    exit_code,
     listening,
     shortfalls,
     stop_signals,
@@ -73,22 +72,18 @@ def run(args: argparse.Namespace) -> int:
         f"{recorder.frames} frames in {passed_s:.1f} s recorded in {recorder.where}, {size_words(recorder.size_bytes)}",
         *shortfalls(pump, ear.source),
     ]))
-    return EXIT_SIGNAL + caught[0] if caught else 0
+    return exit_code(caught)
 
 
 def _follow(pump: LivePump, recorder: Recorder, ear: Ear, seconds: float | None, caught: list[int]) -> float:
     """Tell what happens until it is over; returns how many seconds that took."""
     began_s = time.monotonic()
-    gaps, progress = GapLines(pump, ear.channel), _Progress(began_s)
-    hinted = False
+    gaps, hint, progress = GapLines(pump, ear.channel), SilenceHint(pump), _Progress(began_s)
     while True:
         passed_s = time.monotonic() - began_s
         left_s = _LOOK_EVERY_S if seconds is None else seconds - passed_s
         over = bool(caught) or left_s <= 0 or recorder.error is not None or pump.error is not None
-        news = list(gaps.new())
-        if not hinted and not pump.frames and passed_s >= HINT_AFTER_S:
-            hinted = True
-            news.append(HINT)
+        news = [*gaps.new(), *hint.new(passed_s)]
         if news or over:
             progress.clear()
         for line in news:

@@ -7,12 +7,11 @@ import time
 from typing import TYPE_CHECKING
 
 from faultlamp.cli.listening import (
-    EXIT_SIGNAL,
-    HINT,
-    HINT_AFTER_S,
     GapLines,
+    SilenceHint,
     add_listening_options,
     check_listening,
+    exit_code,
     listening,
     shortfalls,
     stop_signals,
@@ -91,7 +90,7 @@ def _print_events(pump: LivePump, ear: Ear, options: HistoryOptions, seconds: fl
     from faultlamp.history.key_cycles import GAP_NS
     from faultlamp.history.spans import SILENCE_NS
 
-    words, gaps = EventLines(), GapLines(pump, ear.channel)
+    words, gaps, hint = EventLines(), GapLines(pump, ear.channel), SilenceHint(pump)
     silences_ns = {What.FAULT_SILENT: SILENCE_NS, What.KEY_OFF: GAP_NS}
 
     def show(change: Change) -> None:
@@ -117,7 +116,7 @@ def _print_events(pump: LivePump, ear: Ear, options: HistoryOptions, seconds: fl
             print(line, flush=True)
 
     began_s = time.monotonic()
-    hinted = complained = False
+    complained = False
     with stop_signals() as caught:
         while not caught and pump.error is None:
             passed_s = time.monotonic() - began_s
@@ -126,9 +125,8 @@ def _print_events(pump: LivePump, ear: Ear, options: HistoryOptions, seconds: fl
             pump.wait(_LOOK_EVERY_S if seconds is None else min(_LOOK_EVERY_S, seconds - passed_s))
             time.sleep(_GATHER_S)
             feed()
-            if not hinted and not pump.frames and passed_s >= HINT_AFTER_S:
-                hinted = True
-                say(HINT)
+            for line in hint.new(passed_s):
+                say(line)
             if not complained and pump.recorder is not None and pump.recorder.error is not None:
                 complained = True
                 say(f"{pump.recorder.error}; still watching")
@@ -139,7 +137,7 @@ def _print_events(pump: LivePump, ear: Ear, options: HistoryOptions, seconds: fl
     say(_summary(pump, ear, history, time.monotonic() - began_s))
     if pump.error is not None:
         raise pump.error
-    return EXIT_SIGNAL + caught[0] if caught else 0
+    return exit_code(caught)
 
 
 def _summary(pump: LivePump, ear: Ear, history: History, passed_s: float) -> str:
