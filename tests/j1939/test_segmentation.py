@@ -126,6 +126,7 @@ def test_eight_packets_under_one_clear_to_send() -> None:
 CONTROL_FRAMES = [
     # Layouts of Linux net/can/j1939/transport.c (enum j1939_xtp_cmd and the functions that fill the frames).
     pytest.param(seg.connection_abort(3, 65200), "FF 03 FF FF FF B0 FE 00", id="abort-timeout"),
+    pytest.param(seg.end_of_message(7, 65200), "13 07 00 01 FF B0 FE 00", id="end-of-a-short-message"),
     pytest.param(seg.clear_to_send(0, 255, 65200), "11 00 FF FF FF B0 FE 00", id="cts-wait"),
     pytest.param(seg.extended_request_to_send(1786, 65200), "14 FA 06 00 00 B0 FE 00", id="etp-rts-fewest"),
     pytest.param(seg.extended_request_to_send(117440505, 65200), "14 F9 FF FF 06 B0 FE 00", id="etp-rts-max"),
@@ -139,6 +140,23 @@ CONTROL_FRAMES = [
 def test_control_frames_have_the_kernels_layout(made: bytes, expected: str) -> None:
     """Abort, wait and the extended control frames have the fields where the Linux kernel reads them."""
     assert made == bytes.fromhex(expected)
+
+
+@pytest.mark.parametrize(
+    ("control", "pgn"),
+    [
+        # python-can-j1939, test/test_ecu.py: test_peer_to_peer_receive_long
+        pytest.param("10 14 00 03 01 B0 FE 00", 65200, id="request-to-send"),
+        # Linux net/can/j1939: the low byte of an addressed group is no part of its number
+        pytest.param("10 14 00 03 01 55 EF 00", 61184, id="addressed-group"),
+        pytest.param("FF 03 FF FF FF 12 EF 01", 126720, id="addressed-group-of-data-page-1"),
+        pytest.param("FF 03 FF FF FF FF FF 03", 262143, id="highest"),
+        pytest.param("FF 03 FF FF FF 00 EF 04", None, id="more-than-18-bits"),
+    ],
+)
+def test_the_group_that_a_control_frame_is_about(control: str, pgn: int | None) -> None:
+    """It stands in the last three bytes, low byte first."""
+    assert seg.carried_group(bytes.fromhex(control)) == pgn
 
 
 def test_longest_broadcast_is_255_packets() -> None:

@@ -42,6 +42,8 @@ NO_LIMIT = 255
 
 _PER_PACKET = 7
 _PER_BLOCK = 255
+_LARGEST_PGN = 0x3FFFF
+_PDU2_FROM = 0xF000
 
 
 def packet_count(size: int) -> int:
@@ -114,8 +116,11 @@ def clear_to_send(packets: int, following: int, pgn: int) -> bytes:
 
 
 def end_of_message(size: int, pgn: int) -> bytes:
-    """The receiver's acknowledgement of a whole message of `size` bytes."""
-    return _sized(END_ACK, size, 0xFF, pgn)
+    """The receiver's acknowledgement of a whole message of `size` bytes.
+
+    Sizes of 1 to 8 bytes are nothing to send by transport, but who takes them from others has to acknowledge them.
+    """
+    return _sized(END_ACK, size, 0xFF, pgn, fewest=1)
 
 
 def connection_abort(reason: int, pgn: int) -> bytes:
@@ -143,8 +148,19 @@ def extended_end_of_message(size: int, pgn: int) -> bytes:
     return _extended_sized(ETP_END_ACK, size, pgn)
 
 
-def _sized(control: int, size: int, fifth: int, pgn: int) -> bytes:
-    _bounded("message size", size, SINGLE_FRAME + 1, TP_LARGEST)
+def carried_group(control: bytes) -> int | None:
+    """The PGN in the last three bytes of a control frame; None when it is no group's number.
+
+    Of an addressed (PDU1) group the low byte counts as 0.
+    """
+    pgn = int.from_bytes(control[5:8], "little")
+    if pgn > _LARGEST_PGN:
+        return None
+    return pgn if pgn & 0xFF00 >= _PDU2_FROM else pgn & 0x3FF00
+
+
+def _sized(control: int, size: int, fifth: int, pgn: int, fewest: int = SINGLE_FRAME + 1) -> bytes:
+    _bounded("message size", size, fewest, TP_LARGEST)
     return bytes((control, size & 0xFF, size >> 8, packet_count(size), fifth)) + _group(pgn)
 
 
@@ -160,7 +176,7 @@ def _extended_counted(control: int, packets: int, fewest: int, number: int, pgn:
 
 
 def _group(pgn: int) -> bytes:
-    return _bounded("parameter group", pgn, 0, 0x3FFFF).to_bytes(3, "little")
+    return _bounded("parameter group", pgn, 0, _LARGEST_PGN).to_bytes(3, "little")
 
 
 def _bounded(what: str, value: int, lowest: int, highest: int) -> int:
