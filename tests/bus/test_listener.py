@@ -10,9 +10,10 @@ import can
 import pytest
 from can.interfaces.virtual import VirtualBus
 
-from faultlamp.bus import listener as listening
-from faultlamp.bus.listener import MOST_AT_ONCE, MOST_GARBLED_IN_A_ROW, Listener, channel_text
+from faultlamp.bus import reader as reading
+from faultlamp.bus.listener import Listener
 from faultlamp.bus.options import BusSettings
+from faultlamp.bus.reader import MOST_AT_ONCE, MOST_GARBLED_IN_A_ROW, channel_text
 from faultlamp.errors import BusError
 from faultlamp.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, Frame
 from support.virtual_bus import check_that_sending_is_noted, note_sent
@@ -206,7 +207,7 @@ def test_channel_names_are_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
     script = [can.Message(arbitration_id=1, channel=f"c{number}", timestamp=STAMP) for number in range(200)]
     listener, _ = scripted(monkeypatch, script)
     names = {frame.channel for frame in listener.read(0)}
-    assert len(names) == listening._MOST_NAMES + 1
+    assert len(names) == reading._MOST_NAMES + 1
     assert "/dev/ttyUSB0" in names
 
 

@@ -210,7 +210,7 @@ def test_as_many_faults_as_there_is_room_for_still_draw() -> None:
 @fuzzing
 def test_channel_names_and_texts_reach_the_screen_harmless(name: str) -> None:
     """A name that python-can hands over, as an event line and the dashboard show it."""
-    from faultlamp.bus.listener import channel_text
+    from faultlamp.bus.reader import channel_text
 
     channel = channel_text(name)
     assert channel.isascii()

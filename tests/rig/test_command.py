@@ -5,6 +5,7 @@ import gzip
 import io
 import subprocess
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
@@ -16,6 +17,7 @@ import pytest
 from faultlamp.bus.options import BusSettings
 from faultlamp.cli import rig
 from faultlamp.errors import BusError, CaptureError, ScenarioError
+from faultlamp.frames import Frame
 from faultlamp.rig.generator import generate
 from faultlamp.rig.loading import load_scenario
 from faultlamp.rig.scenario import Scenario
@@ -44,7 +46,7 @@ def test_list_shows_names_with_descriptions(capsys: pytest.CaptureFixture[str]) 
     """Each shipped scenario is one line on standard output that starts with its name."""
     assert call("--list") == 0
     lines = capsys.readouterr().out.splitlines()
-    assert [line.split()[0] for line in lines] == ["pump-set", "quick-look", "quiet-pump"]
+    assert [line.split()[0] for line in lines] == ["awkward-pump", "pump-set", "quick-look", "quiet-pump"]
     assert all(len(line.split()) > 5 for line in lines)
 
 
@@ -141,8 +143,8 @@ def test_play_reaches_another_node(scenario_file: Path, capsys: pytest.CaptureFi
     assert f"sent {len(expected)} frames" in capsys.readouterr().err
 
 
-class FakeSpeaker:
-    """Stands in for the bus: calls `on_send` for each frame."""
+class FakeBus:
+    """Stands in for the bus: calls `on_send` for each frame; nobody else speaks there."""
 
     on_send: Callable[[int, bytes], None]
     closed = False
@@ -152,6 +154,10 @@ class FakeSpeaker:
 
     def send(self, can_id: int, data: bytes) -> None:
         type(self).on_send(can_id, data)
+
+    def read(self, timeout_s: float) -> list[Frame]:
+        time.sleep(timeout_s)
+        return []
 
     def __enter__(self) -> Self:
         return self
@@ -163,41 +169,41 @@ class FakeSpeaker:
 
 
 @pytest.fixture
-def speaker(monkeypatch: pytest.MonkeyPatch) -> type[FakeSpeaker]:
+def fake_bus(monkeypatch: pytest.MonkeyPatch) -> type[FakeBus]:
     """A bus of our own instead of a real one."""
 
-    class Fresh(FakeSpeaker):
+    class Fresh(FakeBus):
         pass
 
-    monkeypatch.setattr("faultlamp.bus.speaker.Speaker", Fresh)
+    monkeypatch.setattr("faultlamp.bus.simulator.SimulatorBus", Fresh)
     return Fresh
 
 
 def test_it_says_what_it_will_do_before_it_does(
-    scenario_file: Path, speaker: type[FakeSpeaker], capsys: pytest.CaptureFixture[str]
+    scenario_file: Path, fake_bus: type[FakeBus], capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Before the first frame standard error has the bus and the caution; standard output stays empty."""
     said: list[str] = []
-    speaker.on_send = staticmethod(lambda *_: said.append(capsys.readouterr().err))
+    fake_bus.on_send = staticmethod(lambda *_: said.append(capsys.readouterr().err))
     call(scenario_file, "-i", "socketcan", "-c", "can5", "--speed", "1000")
-    assert "transmitting the simulated 'small' on can5 (socketcan)" in said[0]
+    assert "transmitting the simulated 'small' on can5 (socketcan) and answering requests there" in said[0]
     assert "Never transmit on the bus of a machine that moves" in said[0]
     assert capsys.readouterr().out == ""
 
 
-def test_ctrl_c_closes_the_bus(scenario_file: Path, speaker: type[FakeSpeaker]) -> None:
+def test_ctrl_c_closes_the_bus(scenario_file: Path, fake_bus: type[FakeBus]) -> None:
     """An interrupt ends the play and leaves the bus closed; the command's frame turns it into exit code 130."""
     from faultlamp.cli.main import main
 
     def interrupt(*_: object) -> None:
         raise KeyboardInterrupt
 
-    speaker.on_send = staticmethod(interrupt)
+    fake_bus.on_send = staticmethod(interrupt)
     assert main(["rig", str(scenario_file), "-i", "virtual", "-c", "x"]) == 130
-    assert speaker.closed
+    assert fake_bus.closed
 
 
-def test_loop_starts_over(scenario_file: Path, speaker: type[FakeSpeaker]) -> None:
+def test_loop_starts_over(scenario_file: Path, fake_bus: type[FakeBus]) -> None:
     """With --loop the scenario comes a second time, as it was."""
     once = [(frame.can_id, frame.data) for frame in generate(load_scenario(scenario_file))]
     sent: list[tuple[int, bytes]] = []
@@ -207,22 +213,22 @@ def test_loop_starts_over(scenario_file: Path, speaker: type[FakeSpeaker]) -> No
         if len(sent) == 2 * len(once):
             raise KeyboardInterrupt
 
-    speaker.on_send = staticmethod(send)
+    fake_bus.on_send = staticmethod(send)
     with pytest.raises(KeyboardInterrupt):
         call(scenario_file, "-i", "virtual", "-c", "x", "--loop", "--speed", "1000")
     assert sent == once + once
 
 
-def test_a_bus_that_goes_away_is_one_line(scenario_file: Path, speaker: type[FakeSpeaker]) -> None:
+def test_a_bus_that_goes_away_is_one_line(scenario_file: Path, fake_bus: type[FakeBus]) -> None:
     """An error while sending leaves the command as BusError, with the bus closed."""
 
     def fail(*_: object) -> None:
         raise BusError("cannot send on x")
 
-    speaker.on_send = staticmethod(fail)
+    fake_bus.on_send = staticmethod(fail)
     with pytest.raises(BusError):
         call(scenario_file, "-i", "virtual", "-c", "x")
-    assert speaker.closed
+    assert fake_bus.closed
 
 
 FAILURES = [

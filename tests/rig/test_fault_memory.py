@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from faultlamp.j1939.diagnostics import LampState
-from faultlamp.rig.fault_memory import Change, remember, state_at
+from faultlamp.rig.fault_memory import Change, Clearing, remember, state_at
 from faultlamp.rig.scenario import Fault, PowerSpan
 
 S = 1_000_000_000
@@ -108,3 +108,76 @@ def test_changes_alternate_a_second_apart_while_awake(present: list[tuple[float,
     assert [change.occurrence_count for change in changes if change.active] == list(
         range(1, sum(change.active for change in changes) + 1)
     )
+
+
+def wipe(at: float) -> Clearing:
+    """Everything is cleared, in seconds."""
+    return Clearing(round(at * S), wipes_active=True)
+
+
+def tidy(at: float) -> Clearing:
+    """Previously active codes are cleared, in seconds."""
+    return Clearing(round(at * S), wipes_active=False)
+
+
+CLEARINGS = [
+    # SAE J1939-73, sections 5.7.3 (DM3: previously active codes) and 5.7.11 (DM11: active ones, too)
+    pytest.param(fault((4, 6)), [tidy(7)], [(4, True, 1), (6, False, 1), (7, False, 0)], id="stored-goes"),
+    pytest.param(fault((4, 8)), [tidy(7)], [(4, True, 1), (8, False, 1)], id="active-stays-with-its-count"),
+    pytest.param(fault(before=5), [tidy(7)], [(7, False, 0)], id="stored-from-before-goes"),
+    pytest.param(fault(before=5), [wipe(7)], [(7, False, 0)], id="all-takes-the-stored-too"),
+    pytest.param(fault(), [wipe(7), tidy(8)], [], id="nothing-to-forget"),
+    pytest.param(
+        fault((4, 6), (8, 9)), [tidy(7)], [(4, True, 1), (6, False, 1), (7, False, 0), (8, True, 1), (9, False, 1)],
+        id="counts-anew",
+    ),
+    # common practice, no source: the controller finds again what is still wrong, here after half a second
+    pytest.param(
+        fault((4, 9), before=3), [wipe(7)], [(4, True, 4), (7, False, 0), (7.5, True, 1), (9, False, 1)],
+        id="still-wrong-comes-back",
+    ),
+    pytest.param(
+        fault((4, 7.2)), [wipe(7)], [(4, True, 1), (7, False, 0)], id="right-before-it-looks-again"
+    ),
+    pytest.param(
+        fault((4, 15), good_starts=3), [wipe(21)], [(4, True, 1), (21, False, 0)], id="waiting-for-good-starts-goes"
+    ),
+    pytest.param(
+        fault((4, 9)), [wipe(7), wipe(8)],
+        [(4, True, 1), (7, False, 0), (7.5, True, 1), (8, False, 0), (8.5, True, 1), (9.5, False, 1)], id="twice",
+    ),
+    pytest.param(fault((4, 6)), [tidy(6)], [(4, True, 1), (6, False, 0)], id="goes-in-the-instant-of-the-clearing"),
+    pytest.param(fault((4, 9)), [wipe(15)], [(4, True, 1), (9, False, 1)], id="asleep-hears-nothing"),
+    pytest.param(
+        fault((4, 25)), [wipe(9.8)], [(4, True, 1), (9.8, False, 0), (20, True, 1), (25, False, 1)],
+        id="looks-again-at-the-next-key-on",
+    ),
+]
+
+
+@pytest.mark.parametrize(("code", "clearings", "expected"), CLEARINGS)
+def test_clearing_changes_what_is_remembered(
+    code: Fault, clearings: list[Clearing], expected: list[tuple[float, bool, int]]
+) -> None:
+    """Each change is at the expected time; 'not active' with a count of 0 is a code that nobody knows any more."""
+    changes = remember(code, CYCLES, clearings)
+    assert changes == tuple(Change(round(at * S), active, count) for at, active, count in expected)
+    for change in changes:
+        known = change.active or change.occurrence_count > 0
+        assert state_at(code, changes, change.time_ns) == (change if known else None)
+
+
+@given(windows, st.lists(st.tuples(st.integers(0, 900), st.booleans()), max_size=6))
+def test_right_after_a_clearing_nothing_is_stored(
+    present: list[tuple[float, float]], times: list[tuple[int, bool]]
+) -> None:
+    """Whatever the cause does: nothing previously active outlives a clearing, nothing at all the clearing of all."""
+    clearings = sorted((Clearing(at * S // 10, every) for at, every in times), key=lambda clearing: clearing.time_ns)
+    code = fault(*present, before=2)
+    changes = remember(code, CYCLES, clearings)
+    for clearing in clearings:
+        if any(span.on_ns <= clearing.time_ns < span.off_ns for span in CYCLES):
+            state = state_at(code, changes, clearing.time_ns)
+            last = [other for other in clearings if other.time_ns == clearing.time_ns][-1]
+            assert state is None or (state.active and not last.wipes_active)
+    assert all(one.time_ns <= other.time_ns for one, other in pairwise(changes))

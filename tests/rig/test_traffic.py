@@ -370,3 +370,57 @@ def test_over_and_over(small: str, load: Load) -> None:
     assert twice[: len(once)] == once
     assert twice[len(once) :] == list(generate(scenario, 18 * S))
     assert all(earlier.time_ns < later.time_ns for earlier, later in pairwise(twice))
+
+
+# ---- clearing in a recording ------------------------------------------------------------------------------------
+
+CLEAR = '[[request]]\nat = {at}\nfrom = 249\nto = {to}\npgn = {pgn}\n'
+STILL_WRONG = '[[fault]]\necu = "engine"\nspn = 110\nfmi = 3\npresent = [[1, "end"]]\n'
+STORED = '[[fault]]\necu = "engine"\nspn = 102\nfmi = 4\ncount_before = 2\n'
+
+
+def dm1_codes(frames: Iterable[Frame], ears: Ears) -> list[tuple[float, str]]:
+    """Seconds and codes of each DM1, without lamps."""
+    return [(m.times_ns[0] / S, m.data[2:].hex(" ").upper()) for m in ears(frames) if m.pgn == DM1]
+
+
+@pytest.mark.parametrize(("to", "answers"), [(0, ["00 FF FF FF F9 D3 FE 00"]), (255, [])], ids=["alone", "with-all"])
+def test_a_scripted_clearing_of_all_codes(small: str, load: Load, ears: Ears, to: int, answers: list[str]) -> None:
+    """DM11 with the engine stopped (SAE J1939-73, 5.7.11): acknowledged, the codes go, the wrong one is back soon."""
+    text = small + STILL_WRONG + STORED + CLEAR.format(at=3.3, to=to, pgn=65235)
+    text += CLEAR.format(at=4.5, to=255, pgn=DM2)
+    frames = list(generate(load(text)))
+    acknowledged = [frame.data.hex(" ").upper() for frame in frames if frame.can_id >> 16 & 0xFF == 0xE8]
+    assert acknowledged == answers
+    codes = dm1_codes(frames, ears)
+    assert {code for at, code in codes if 1.1 < at < 3.3} == {"6E 00 03 01 FF FF"}
+    assert {code for at, code in codes if 3.31 < at < 3.8} == {"00 00 00 00 FF FF"}
+    assert {code for at, code in codes if at > 3.9} == {"6E 00 03 01 FF FF"}
+    assert [m.data[2:].hex() for m in ears(frames) if m.pgn == DM2] == ["00000000ffff"]
+
+
+def test_a_scripted_clearing_of_stored_codes(small: str, load: Load, ears: Ears) -> None:
+    """DM3 leaves the active code with its count; DM2 before and after tells the difference."""
+    text = small + STILL_WRONG + STORED + "".join(
+        CLEAR.format(at=at, to=255, pgn=pgn) for at, pgn in ((3, DM2), (3.3, 65228), (4, DM2))
+    )
+    frames = list(generate(load(text)))
+    assert {code for at, code in dm1_codes(frames, ears) if at > 1.1} == {"6E 00 03 01 FF FF"}
+    assert [m.data[2:].hex() for m in ears(frames) if m.pgn == DM2] == ["66000402ffff", "00000000ffff"]
+
+
+def test_a_scripted_clearing_is_refused_while_the_engine_runs(small: str, load: Load, ears: Ears) -> None:
+    """The controller says no, and nothing changes (common practice, no source)."""
+    text = small + STILL_WRONG + CLEAR.format(at=8.5, to=0, pgn=65235)
+    frames = list(generate(load(text)))
+    assert [frame.data[0] for frame in frames if frame.can_id >> 16 & 0xFF == 0xE8] == [1]
+    assert {code for at, code in dm1_codes(frames, ears) if at > 1.1} == {"6E 00 03 01 FF FF"}
+
+
+def test_each_round_of_a_loop_forgets_the_clearing(small: str, load: Load) -> None:
+    """`generate` is pure: a second time, and a second round, give the same frames as the first."""
+    scenario = load(small + STORED + CLEAR.format(at=3.3, to=0, pgn=65228) + CLEAR.format(at=4, to=0, pgn=DM2))
+    once = list(generate(scenario))
+    assert list(generate(scenario)) == once
+    twice = [frame for frame, _ in zip(generate_forever(scenario), range(2 * len(once)), strict=False)]
+    assert [frame.data for frame in twice] == [frame.data for frame in once] * 2

@@ -14,8 +14,8 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from faultlamp.bus.listener import channel_text
 from faultlamp.bus.pump import STEP_NS
+from faultlamp.bus.reader import channel_text
 from faultlamp.cli.events import EventLines
 from faultlamp.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, Frame, FrameBlock
 from faultlamp.history.changes import Change

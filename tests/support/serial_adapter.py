@@ -29,10 +29,11 @@ class SerialAdapter:
     """An adapter that somebody may open by its `port`. A context manager that ends it.
 
     commands: all that came, in order, without CR. mode: `L` listen-only, `O` open, empty while closed.
-    refuses: first letters of commands that it does not know, as old ones do not know `L`.
+    refuses: first letters of commands that it does not know, as old ones do not know `L`. mute: it obeys and answers
+    nothing. frozen: it takes no bytes, and what its cable holds is used up already.
     """
 
-    def __init__(self, *, refuses: str = "") -> None:
+    def __init__(self, *, refuses: str = "", mute: bool = False, frozen: bool = False) -> None:
         self._master, self._slave = os.openpty()
         tty.setraw(self._slave)  # nothing is echoed, also before somebody opens the port
         self.port = os.ttyname(self._slave)
@@ -40,10 +41,19 @@ class SerialAdapter:
         self.mode = ""
         self.bit_rate: int | None = None
         self.stamps = False
+        self.frozen = frozen
+        self._mute = mute
         self._refuses = refuses
         self._waiting = bytearray()
+        os.set_blocking(self._master, False)
+        # What is still to be said, and a pipe that wakes the thread when there is something.
+        self._saying = bytearray()
+        self._woken, self._wake = os.pipe()
+        os.set_blocking(self._wake, False)
         self._unplugged = threading.Event()
         self._lock = threading.Lock()
+        if frozen:
+            self.fill()
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
 
@@ -64,19 +74,33 @@ class SerialAdapter:
             self.say(line_of(frame, stamps=self.stamps))
 
     def say(self, raw: bytes) -> None:
-        """Write these bytes, whatever they are; waits while the other side does not read."""
-        while raw:
-            raw = raw[os.write(self._master, raw) :]
+        """Say these bytes, whatever they are, as fast as the other side reads; never waits for it."""
+        with self._lock:
+            self._saying += raw
+        if not self._unplugged.is_set():
+            with contextlib.suppress(BlockingIOError):  # full: it will wake up
+                os.write(self._wake, b"x")
+
+    def fill(self) -> None:
+        """Use up what the cable holds of bytes that the adapter does not take."""
+        os.set_blocking(self._slave, False)
+        full = 0
+        while full < 5:  # the system moves them on for a moment, which makes room once more
+            try:
+                os.write(self._slave, bytes(4096))
+                full = 0
+            except BlockingIOError:
+                full += 1
+                time.sleep(0.01)
 
     def unplug(self) -> None:
         """Pull the plug: the port is gone for whoever has it open. Harmless when repeated."""
-        with self._lock:
-            if self._unplugged.is_set():
-                return
-            self._unplugged.set()
-        self._thread.join(5)
-        os.close(self._master)
-        os.close(self._slave)
+        if self._unplugged.is_set():
+            return
+        self._unplugged.set()
+        self._thread.join()
+        for descriptor in (self._master, self._slave, self._woken, self._wake):
+            os.close(descriptor)
 
     def wait_for(self, what: Callable[[SerialAdapter], object], timeout_s: float = 20.0) -> None:
         """Return when `what` holds; AssertionError when it does not in time."""
@@ -87,15 +111,29 @@ class SerialAdapter:
 
     def _run(self) -> None:
         while not self._unplugged.is_set():
-            if not select.select([self._master], [], [], 0.02)[0]:
-                continue
-            with contextlib.suppress(OSError):
-                self._waiting += os.read(self._master, 4096)
-            while CR in self._waiting:
-                raw, _, self._waiting = self._waiting.partition(CR)
-                command = raw.decode("latin-1")
-                answer = self._answer(command)
-                self.commands.append(command)
+            writers = [self._master] if self._saying else []
+            readers = [self._woken] if self.frozen else [self._woken, self._master]
+            readers, writers, _ = select.select(readers, writers, [], 0.02)
+            if self._woken in readers:
+                os.read(self._woken, 4096)
+            if writers:
+                self._speak()
+            if self._master in readers:
+                self._listen()
+
+    def _speak(self) -> None:
+        with self._lock, contextlib.suppress(BlockingIOError):
+            del self._saying[: os.write(self._master, self._saying[:4096])]
+
+    def _listen(self) -> None:
+        with contextlib.suppress(OSError):
+            self._waiting += os.read(self._master, 4096)
+        while CR in self._waiting:
+            raw, _, self._waiting = self._waiting.partition(CR)
+            command = raw.decode("latin-1")
+            answer = self._answer(command)
+            self.commands.append(command)
+            if not self._mute:
                 self.say(answer)
 
     def _answer(self, command: str) -> bytes:

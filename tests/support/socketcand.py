@@ -11,7 +11,6 @@ import contextlib
 import re
 import socket
 import threading
-import time
 
 from faultlamp.frames import EXTENDED, Frame
 
@@ -19,10 +18,17 @@ _MESSAGE = re.compile(rb"< (.*?) >")
 
 
 class SocketcandDaemon:
-    """Serves one client at a time at `port` on 127.0.0.1. commands: what clients asked for, in order."""
+    """Serves one client at a time at `port` on 127.0.0.1. commands: what clients asked for, in order.
 
-    def __init__(self) -> None:
+    silent_after: how many answers it gives before it falls silent with the connection open; 0 leaves out the greeting,
+    None is an honest daemon. at_once: said in one piece with the last answer, as a busy bus makes it.
+    """
+
+    def __init__(self, *, silent_after: int | None = None, at_once: bytes = b"") -> None:
         self.commands: list[str] = []
+        self.connected = threading.Event()
+        self._answers_left = silent_after
+        self._at_once = at_once
         self._server = socket.create_server(("127.0.0.1", 0))
         self.port: int = self._server.getsockname()[1]
         self._client: socket.socket | None = None
@@ -67,7 +73,7 @@ class SocketcandDaemon:
                 self._client.shutdown(socket.SHUT_RDWR)
 
     def _run(self) -> None:
-        self._server.settimeout(0.05)
+        self._server.settimeout(0.01)
         while not self._closed:
             try:
                 self._client, _ = self._server.accept()
@@ -80,18 +86,26 @@ class SocketcandDaemon:
 
     def _serve(self, client: socket.socket) -> None:
         client.settimeout(None)
-        client.sendall(b"< hi >")
+        self.connected.set()
+        self._answer(client, b"< hi >")
         waiting = b""
         while some := client.recv(4096):
             waiting += some
             for match in _MESSAGE.finditer(waiting):
                 command = match[1].decode("latin-1")
                 self.commands.append(command)
-                client.sendall(b"< ok >")
-                if command == "rawmode":
-                    time.sleep(0.05)  # the client reads its answer before the first frame
+                raw = command == "rawmode"
+                self._answer(client, b"< ok >" + (self._at_once if raw else b""))
+                if raw:
                     self._raw.set()
             waiting = waiting[waiting.rfind(b">") + 1 :]
+
+    def _answer(self, client: socket.socket, raw: bytes) -> None:
+        if self._answers_left is not None:
+            self._answers_left -= 1
+            if self._answers_left < 0:
+                return
+        client.sendall(raw)
 
 
 def text_of(frame: Frame) -> bytes:

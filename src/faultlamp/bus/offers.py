@@ -30,6 +30,12 @@ LISTEN_ONLY_ARGUMENT: dict[str, tuple[str, object]] = {
     "systec": ("state", "PASSIVE"),
 }
 
+# Where ours is taken in place of python-can's own: module and class.
+_OWN_DRIVERS = {
+    "slcan": ("faultlamp.bus.serial_line", "SerialLine"),
+    "socketcand": ("faultlamp.bus.daemon_line", "DaemonLine"),
+}
+
 # python-can's extras (Provides-Extra of its metadata) that bring an interface's Python package.
 _EXTRA = {
     "canalystii": "canalystii", "cantact": "cantact", "gs_usb": "gs-usb", "neovi": "neovi", "nixnet": "nixnet",
@@ -59,6 +65,18 @@ def bus_class(interface: str) -> type[Any]:
     module, name = BACKENDS[interface]
     found: type[Any] = getattr(import_module(module), name)
     return found
+
+
+def driver_name(interface: str) -> str:
+    """The interface to ask python-can for: under a name of its own where the driver is ours."""
+    own = _OWN_DRIVERS.get(interface)
+    if own is None:
+        return interface
+    from can.interfaces import BACKENDS
+
+    name = f"faultlamp_{interface}"
+    BACKENDS[name] = own
+    return name
 
 
 def listen_only_argument(interface: str, cls: type[Any]) -> dict[str, object]:

@@ -1,7 +1,8 @@
 """The only place that opens a python-can bus.
 
 Whatever goes wrong leaves as a BusError of one line: what, where, what to do. python-can is imported when a bus is
-opened and not before.
+opened and not before. A driver that hangs while it opens is left behind after OPENING_S, and not started once more
+before it has come to an end.
 """
 
 from __future__ import annotations
@@ -9,26 +10,36 @@ from __future__ import annotations
 import difflib
 import errno
 import json
+import threading
 from configparser import Error as ConfigParserError
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from faultlamp.bus import offers
 from faultlamp.bus.options import BusSettings
+from faultlamp.bus.patience import Hanging, within
 from faultlamp.errors import BusError
 from faultlamp.text import printable
 
 if TYPE_CHECKING:
     import can
 
+OPENING_S = 15.0
+"""How long a driver may take to open. Serial ones wait two seconds for the adapter to start."""
+
 _LONGEST_REASON = 160
+
+# Openings that were given up, with what tells that they have come to an end.
+_hanging: dict[BusSettings, threading.Event] = {}
 
 
 @dataclass(frozen=True, slots=True)
 class OpenBus:
     """An open bus. `settings` say what python-can's configuration made of those asked for.
 
-    hardware_listen_only: the adapter was asked to stay silent by itself, without even the acknowledge bit.
+    hardware_listen_only: the adapter was asked to stay silent by itself, without even the acknowledge bit, and has not
+        refused as far as its driver tells.
     """
 
     bus: can.BusABC
@@ -36,8 +47,12 @@ class OpenBus:
     hardware_listen_only: bool
 
 
-def open_bus(asked: BusSettings, *, listen_only: bool) -> OpenBus:
-    """Open the bus. Raises BusError."""
+def open_bus(asked: BusSettings, *, listen_only: bool, insist: bool = False) -> OpenBus:
+    """Open the bus. Raises BusError.
+
+    listen_only: ask for hardware listen-only mode where the driver has it. insist: rather do not open than acknowledge;
+    where a driver is not known to say whether it worked, asking for it counts.
+    """
     offers.hush_drivers()
     import can
 
@@ -52,16 +67,27 @@ def open_bus(asked: BusSettings, *, listen_only: bool) -> OpenBus:
         config["channel"] = str(config["channel"])
     silence = offers.listen_only_argument(interface, cls) if listen_only else {}
     config.update(silence)
+    if insist and not silence:
+        raise BusError(f"cannot open {settings.describe()}: {interface} has no listen-only mode here")
+    if insist and interface == "slcan":
+        config["insist"] = True
     if listen_only and interface == "socketcan":
         config.setdefault("fd", True)  # without it the kernel keeps CAN FD frames from us, and nobody counts them
     _check_arguments(cls, config, settings)
     if "state" in silence:
         config["state"] = can.BusState[str(silence["state"])]
+    config["interface"] = offers.driver_name(interface)
+    before = _hanging.get(settings)
+    if before is not None and not before.is_set():
+        raise BusError(_stuck(settings, "the driver still hangs in the attempt before"))
     try:
-        bus = can.Bus(ignore_config=True, **config)
+        bus = within(OPENING_S, lambda: can.Bus(ignore_config=True, **config), late=_shut)
+    except Hanging as error:
+        _hanging[settings] = error.done
+        raise BusError(_stuck(settings, f"the driver hangs, {error}")) from error
     except Exception as error:  # drivers raise anything from OSError to TypeError
         _refuse(error, interface, settings)
-    return OpenBus(bus, settings, bool(silence))
+    return OpenBus(bus, settings, bool(silence) and getattr(bus, "listens_only", True))
 
 
 def chosen_bus(asked: BusSettings) -> BusSettings | None:
@@ -124,6 +150,15 @@ def _configuration(asked: BusSettings) -> dict[str, Any]:
                        "environment variables CAN_...") from error
 
 
+def _shut(bus: can.BusABC) -> None:
+    with suppress(Exception):  # nobody waits for it any more
+        bus.shutdown()
+
+
+def _stuck(settings: BusSettings, reason: str) -> str:
+    return f"cannot open {settings.describe()}: {reason}; unplug the adapter, wait a moment, plug it in again"
+
+
 def _for_channel(asked: BusSettings) -> str:
     return "" if asked.channel is None else f" for {printable(asked.channel)}"
 
@@ -177,7 +212,10 @@ def _refuse(error: Exception, interface: str, settings: BusSettings) -> NoReturn
     from can import CanInterfaceNotImplementedError
 
     number, reason = _errno(error), _reason(error)
-    if isinstance(error, NameError):
+    own_advice = next((str(link.advice) for link in _chain(error) if hasattr(link, "advice")), None)
+    if own_advice is not None:
+        advice = own_advice
+    elif isinstance(error, NameError):
         # What a driver module is left with when the driver's library is not there.
         reason, advice = "its driver is not installed", offers.install_hint(interface)
     elif isinstance(error, (CanInterfaceNotImplementedError, ImportError)):

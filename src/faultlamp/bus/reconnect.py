@@ -44,7 +44,9 @@ class Source(Protocol):
 
     settings: BusSettings
     hardware_listen_only: bool
-    garbled: int
+
+    @property
+    def garbled(self) -> int: ...
 
     @property
     def dropped(self) -> int: ...

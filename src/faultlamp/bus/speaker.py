@@ -7,10 +7,14 @@ from __future__ import annotations
 
 from contextlib import suppress
 from types import TracebackType
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 from faultlamp.bus.opening import open_bus, trouble
 from faultlamp.bus.options import BusSettings
+from faultlamp.bus.patience import CLOSING_S, within
+
+if TYPE_CHECKING:
+    import can
 
 _SEND_TIMEOUT_S = 1.0
 _HIGHEST_ID = 0x1FFFFFFF
@@ -29,20 +33,12 @@ class Speaker:
 
         Raises ValueError for what is not such a frame, BusError when the bus does not take it within a second.
         """
-        if not 0 <= can_id <= _HIGHEST_ID or len(data) > 8:
-            raise ValueError(f"identifier {can_id:#x} with {len(data)} bytes is not a frame: 29 bits, 8 bytes at most")
-        from can import Message
-
-        message = Message(arbitration_id=can_id, is_extended_id=True, data=data)
-        try:
-            self._bus.send(message, timeout=_SEND_TIMEOUT_S)
-        except Exception as error:  # drivers raise anything from OSError to their own kinds
-            raise trouble(error, self.settings, "cannot send on") from error
+        transmit(self._bus, self.settings, can_id, data)
 
     def close(self) -> None:
         """Close the bus; harmless when repeated."""
         with suppress(Exception):  # an adapter that is gone cannot be closed, and nothing is left to do about it
-            self._bus.shutdown()
+            within(CLOSING_S, self._bus.shutdown)
 
     def __enter__(self) -> Self:
         return self
@@ -51,3 +47,16 @@ class Speaker:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+
+def transmit(bus: can.BusABC, settings: BusSettings, can_id: int, data: bytes) -> None:
+    """Put a data frame on an open bus. Raises as `Speaker.send` does."""
+    if not 0 <= can_id <= _HIGHEST_ID or len(data) > 8:
+        raise ValueError(f"identifier {can_id:#x} with {len(data)} bytes is not a frame: 29 bits, 8 bytes at most")
+    from can import Message
+
+    message = Message(arbitration_id=can_id, is_extended_id=True, data=data)
+    try:
+        bus.send(message, timeout=_SEND_TIMEOUT_S)
+    except Exception as error:  # drivers raise anything from OSError to their own kinds
+        raise trouble(error, settings, "cannot send on") from error

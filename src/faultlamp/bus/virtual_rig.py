@@ -1,7 +1,8 @@
 """The simulated engine inside this process: the whole live road with nothing plugged in.
 
-The rig's player speaks on a channel of python-can's `virtual` interface that nobody else knows; a listener on the
-same channel hears it as it would hear an adapter. The scenario starts over when it ends.
+The rig speaks on a channel of python-can's `virtual` interface that nobody else knows, and hears it: a listener on the
+same channel hears the rig as it would hear an adapter, and who speaks there is answered. The scenario starts over when
+it ends.
 """
 
 from __future__ import annotations
@@ -12,9 +13,9 @@ from types import TracebackType
 from typing import Self
 
 from faultlamp.bus.options import BusSettings
-from faultlamp.bus.speaker import Speaker
+from faultlamp.bus.simulator import SimulatorBus
 from faultlamp.errors import BusError
-from faultlamp.rig.generator import generate_forever
+from faultlamp.rig.live import LiveRig
 from faultlamp.rig.loading import load_scenario
 from faultlamp.rig.player import play
 from faultlamp.rig.shipped import find_scenario
@@ -33,7 +34,7 @@ class VirtualRig:
     def __init__(self, scenario: str) -> None:
         self.scenario = load_scenario(find_scenario(scenario))
         self.settings = BusSettings("virtual", f"rig{next(_numbers)}")
-        self._speaker = Speaker(self.settings)
+        self._bus = SimulatorBus(self.settings)
         self._stop = Event()
         self._thread = Thread(target=self._play, name="faultlamp-rig", daemon=True)
 
@@ -46,11 +47,11 @@ class VirtualRig:
         self._stop.set()
         if self._thread.is_alive():
             self._thread.join(_JOIN_TIMEOUT_S)
-        self._speaker.close()
+        self._bus.close()
 
     def _play(self) -> None:
         try:
-            play(generate_forever(self.scenario), self._speaker.send, stop=self._stop, sleep=self._stop.wait)
+            play(LiveRig(self.scenario, loop=True), self._bus, stop=self._stop)
         except BusError:
             # A virtual channel takes everything until it is closed under the player, which is the end anyway.
             if not self._stop.is_set():

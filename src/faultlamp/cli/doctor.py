@@ -104,7 +104,9 @@ def _inventory(*, search: bool) -> dict[str, Any]:
     )
 
 
-def _listen(asked: BusSettings, args: argparse.Namespace, discard_s: float = 0.0) -> Examination:
+def _listen(
+    asked: BusSettings, args: argparse.Namespace, *, discard_s: float = 0.0, insist: bool = False
+) -> Examination:
     from faultlamp.doctor.listening import listen
 
     def tell(settings: BusSettings) -> None:
@@ -112,13 +114,18 @@ def _listen(asked: BusSettings, args: argparse.Namespace, discard_s: float = 0.0
         useless = settings.interface == "socketcan" and args.bitrate is not None
         say(f"listening on {settings.describe()} for {args.seconds:g} s; sends nothing{vain if useless else ''}")
 
-    return listen(asked, args.seconds, engine_address=args.engine_address, discard_s=discard_s, on_open=tell)
+    return listen(
+        asked, args.seconds, engine_address=args.engine_address, discard_s=discard_s, insist=insist, on_open=tell
+    )
 
 
 def _try_bit_rates(settings: BusSettings, args: argparse.Namespace) -> list[Examination]:
     from faultlamp.doctor.listening import DISCARD_S, TRIED_BIT_RATES
 
-    return [_listen(replace(settings, bitrate=rate), args, DISCARD_S) for rate in TRIED_BIT_RATES]
+    # At a wrong bit rate an adapter that acknowledges disturbs everybody.
+    return [
+        _listen(replace(settings, bitrate=rate), args, discard_s=DISCARD_S, insist=True) for rate in TRIED_BIT_RATES
+    ]
 
 
 def _print(document: dict[str, Any], form: str) -> None:

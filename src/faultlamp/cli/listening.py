@@ -64,7 +64,7 @@ class Ear:
     @property
     def channel(self) -> str:
         """The channel as event lines name it."""
-        from faultlamp.bus.listener import channel_text
+        from faultlamp.bus.reader import channel_text
 
         settings = self.source.settings
         return channel_text(settings.channel or settings.interface or "")

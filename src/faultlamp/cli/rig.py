@@ -44,8 +44,8 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser = subparsers.add_parser(
         "rig",
         help="a simulated engine on a bus or in a recording; transmits",
-        description="Play a scenario: a simulated engine with its neighbours, onto a bus in real time, or with -o "
-        "into a candump log at once. Without -o it transmits.",
+        description="Play a scenario: a simulated engine with its neighbours, onto a bus in real time, where it "
+        "answers requests, too; or with -o into a candump log at once. Without -o it transmits.",
         epilog=CAUTION,
     )
     parser.add_argument("scenario", nargs="?", metavar="SCENARIO", help="a scenario file, or a name that --list shows")
@@ -99,23 +99,23 @@ def _check_usage(args: argparse.Namespace) -> None:
 
 
 def _play(args: argparse.Namespace, scenario: Scenario) -> None:
-    from faultlamp.bus.speaker import Speaker
-    from faultlamp.rig.generator import generate, generate_forever
+    from faultlamp.bus.simulator import SimulatorBus
+    from faultlamp.rig.live import LiveRig
     from faultlamp.rig.player import play
 
-    with Speaker(bus_settings(args)) as speaker:
+    with SimulatorBus(bus_settings(args)) as bus:
         print(
-            f"faultlamp: transmitting the simulated '{scenario.name}' on {speaker.settings.describe()}; "
-            f"Ctrl-C ends it\nfaultlamp: {CAUTION}",
+            f"faultlamp: transmitting the simulated '{scenario.name}' on {bus.settings.describe()} and "
+            f"answering requests there; Ctrl-C ends it\nfaultlamp: {CAUTION}",
             file=sys.stderr, flush=True,
         )
-        frames = generate_forever(scenario) if args.loop else generate(scenario)
-        sent = play(frames, speaker.send, speed=args.speed)
-    say(f"sent {sent} frames")
+        rig = LiveRig(scenario, speed=args.speed, loop=args.loop)
+        sent = play(rig, bus)
+    say(f"sent {sent} frames" + (f"; {rig.unanswered} questions found no room" if rig.unanswered else ""))
 
 
 def _write(args: argparse.Namespace, scenario: Scenario) -> None:
-    from faultlamp.bus.listener import channel_text
+    from faultlamp.bus.reader import channel_text
     from faultlamp.rig.generator import generate
 
     start_s = time.time() if args.start is None else args.start

@@ -70,17 +70,18 @@ def listen(
     *,
     engine_address: int = 0,
     discard_s: float = 0.0,
+    insist: bool = False,
     on_open: Callable[[BusSettings], object] = lambda _: None,
     clock: Callable[[], float] = time.monotonic,
 ) -> Examination:
     """Listen for that long. Never raises for what a bus or adapter does. `clock` is in seconds and never steps back.
 
-    discard_s: how long nothing counts at first. on_open: called with the settings when the bus is open, before
-        anything is read.
+    discard_s: how long nothing counts at first. insist: rather do not listen than acknowledge.
+    on_open: called with the settings when the bus is open, before anything is read.
     """
     nothing = Evidence(seconds=0.0, counts=Counts(), senders=(), engine_address=engine_address)
     try:
-        listener = Listener(asked)
+        listener = Listener(asked, insist=insist)
     except BusError as error:
         known = asked
         with suppress(BusError):

@@ -2,6 +2,9 @@
 
 Payloads are kept raw: whoever shows a value decodes it then (`j1939.readings`), so a busy bus costs little. A frame
 replaces the sample before it as long as both fall into the same second; that keeps hours of trend in a few megabytes.
+
+A hostile bus can claim every sender and every group, so there is a bound on samples in all: where it is reached each
+track gives up the oldest quarter of what it has. What found no room is counted.
 """
 
 from __future__ import annotations
@@ -17,7 +20,10 @@ from faultlamp.frames import EXTENDED, Frame, FrameBlock
 from faultlamp.j1939.identifier import is_j1939, split_identifier
 
 MOST_SAMPLES = 36_000
+"""Of one track: ten hours."""
 MOST_GROUPS = 4096
+MOST_SAMPLES_IN_ALL = 16_000_000
+"""256 MB. Twenty controllers that each send 22 of the wanted groups for ten hours stay below it."""
 _SECOND_NS = 1_000_000_000
 
 
@@ -50,15 +56,23 @@ class Track:
         self._times = array("q")
         self._words = array("Q")
 
-    def add(self, time_ns: int, word: int) -> None:
-        """The newest sample; it replaces the one before when both fall into the same second."""
+    def __len__(self) -> int:
+        return len(self._times)
+
+    def add(self, time_ns: int, word: int) -> bool:
+        """The newest sample; False when it replaced the one before, because both fall into the same second."""
         if self._times and self._times[-1] // _SECOND_NS == time_ns // _SECOND_NS:
             self._times[-1], self._words[-1] = time_ns, word
-            return
-        if len(self._times) >= MOST_SAMPLES:
-            del self._times[: MOST_SAMPLES // 4], self._words[: MOST_SAMPLES // 4]
+            return False
         self._times.append(time_ns)
         self._words.append(word)
+        return True
+
+    def drop_oldest_quarter(self) -> int:
+        """Forget the oldest quarter, rounded down, so that the latest always stays; returns how many samples went."""
+        oldest = len(self._times) // 4
+        del self._times[:oldest], self._words[:oldest]
+        return oldest
 
     @property
     def latest(self) -> Sample:
@@ -79,11 +93,16 @@ class Track:
 class LatestValues:
     """Tracks of the wanted parameter groups (single-frame ones), by sender.
 
-    wanted: parameter group numbers; frames of others are passed over.
+    wanted: parameter group numbers; frames of others are passed over. samples: how many are kept now. dropped: how many
+    were given up because there is no room for more in all; not those that are merely older than `MOST_SAMPLES`.
+    refused: samples of parameter groups for which there was no track left.
     """
 
     def __init__(self, wanted: Iterable[int]) -> None:
         self.tracks: dict[Source, Track] = {}
+        self.samples = 0
+        self.dropped = 0
+        self.refused = 0
         table = np.zeros(1 << 18, np.bool_)
         for pgn in wanted:
             table[pgn : pgn + (256 if pgn & 0xFF00 < 0xF000 else 1)] = True
@@ -122,6 +141,18 @@ class LatestValues:
         track = self.tracks.get(source)
         if track is None:
             if len(self.tracks) >= MOST_GROUPS:
+                self.refused += 1
                 return
             track = self.tracks[source] = Track()
-        track.add(time_ns, word)
+        if not track.add(time_ns, word):
+            return
+        self.samples += 1
+        if len(track) > MOST_SAMPLES:
+            self.samples -= track.drop_oldest_quarter()
+        if self.samples > MOST_SAMPLES_IN_ALL:
+            self._make_room()
+
+    def _make_room(self) -> None:
+        gone = sum(track.drop_oldest_quarter() for track in self.tracks.values())
+        self.samples -= gone
+        self.dropped += gone

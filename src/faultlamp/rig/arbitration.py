@@ -13,11 +13,21 @@ from typing import NamedTuple
 
 
 class Wanted(NamedTuple):
-    """A frame that a sender has ready at a time (ns since the scenario's start)."""
+    """A frame that a sender has ready at a time (ns since the scenario's start); a `moment` is none."""
 
     time_ns: int
     can_id: int
     data: bytes
+
+    @property
+    def is_frame(self) -> bool:
+        """Whether there is something to send."""
+        return self.can_id >= 0
+
+
+def moment(time_ns: int) -> Wanted:
+    """A time at which nothing is sent, but which whoever plays in real time waits for."""
+    return Wanted(time_ns, -1, b"")
 
 
 def frame_bits(length: int) -> int:
@@ -31,7 +41,10 @@ def frame_bits(length: int) -> int:
 
 
 def arbitrate(wanted: Iterable[Wanted], bit_rate: int) -> Iterator[Wanted]:
-    """The frames in the order and at the times of the bus, from frames in order of the time they are ready."""
+    """The frames in the order and at the times of the bus, from frames in order of the time they are ready.
+
+    Moments pass at their own times.
+    """
     waiting: list[tuple[int, int, bytes]] = []
     free_ns = 0
 
@@ -41,9 +54,13 @@ def arbitrate(wanted: Iterable[Wanted], bit_rate: int) -> Iterator[Wanted]:
         free_ns += frame_bits(len(data)) * 1_000_000_000 // bit_rate
         return Wanted(free_ns, can_id, data)
 
-    for place, (ready_ns, can_id, data) in enumerate(wanted):
+    for place, one in enumerate(wanted):
+        ready_ns, can_id, data = one
         while waiting and free_ns < ready_ns:
             yield win()
+        if not one.is_frame:
+            yield one
+            continue
         # The place keeps frames of one identifier in their order.
         heappush(waiting, (can_id, place, data))
         free_ns = max(free_ns, ready_ns)

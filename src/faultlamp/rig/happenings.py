@@ -12,10 +12,9 @@ from collections.abc import Collection, Mapping, Sequence
 from faultlamp.j1939.diagnostics import Lamp, LampState, is_no_fault
 from faultlamp.j1939.identifier import GLOBAL_ADDRESS
 from faultlamp.rig.curves import Special
+from faultlamp.rig.ecus import HIGHEST_ADDRESS
 from faultlamp.rig.scenario import Ecu, Fault, Override, Phase, Request, Windows, inside, power_spans
 from faultlamp.rig.tables import Table, as_number, listed, nanoseconds, shown
-
-HIGHEST_ADDRESS = 253
 
 _HIGHEST_SPN = (1 << 19) - 1
 _MOST_WINDOWS = 2000
@@ -40,6 +39,9 @@ def read_fault(table: Table, phases: Sequence[Phase], ecus: Sequence[Ecu]) -> Fa
         flash=_FLASH[table.choice("flash", tuple(_FLASH), "steady")],
         count_before=table.whole("count_before", 0, 126, 0),
         good_starts=table.whole("good_starts", 0, 20, 0),
+        emissions=table.flag("emissions", False),
+        pending=_windows(table, "pending", phases),
+        permanent=table.flag("permanent", False),
     )
 
 

@@ -102,6 +102,15 @@ class Layout:
         """The group of that name, None when the file has none."""
         return self._groups.get(name)
 
+    def slot(self, spn: int) -> Slot | None:
+        """The place of an SPN in the first group that carries it, None when none does."""
+        return next((group.slots[spn] for group in self._groups.values() if spn in group.slots), None)
+
+    def lengths(self) -> dict[int, int]:
+        """How many bytes each SPN takes that takes whole ones."""
+        slots = [(spn, slot.bits) for group in self._groups.values() for spn, slot in group.slots.items()]
+        return {spn: bits // 8 for spn, bits in slots if bits % 8 == 0}
+
 
 @lru_cache(maxsize=1)
 def shipped_layout() -> Layout:

@@ -6,22 +6,18 @@ the table, the key and what is allowed. docs/rig.md describes the keys.
 
 from __future__ import annotations
 
-import re
 import tomllib
 from collections.abc import Sequence
 from pathlib import Path
 
 from faultlamp.errors import ScenarioError
-from faultlamp.j1939.address import Name
-from faultlamp.j1939.diagnostics import Lamp
-from faultlamp.rig.happenings import HIGHEST_ADDRESS, read_fault, read_override, read_request, read_spoiled
+from faultlamp.rig.ecus import NAME, NAME_ALLOWED, read_ecu
+from faultlamp.rig.happenings import read_fault, read_override, read_request, read_spoiled
 from faultlamp.rig.layout import Layout, shipped_layout
 from faultlamp.rig.scenario import Ecu, Fault, Phase, PhaseKind, Scenario
-from faultlamp.rig.tables import TOP, Table, listed, nanoseconds, shown
+from faultlamp.rig.tables import TOP, Table, listed, nanoseconds
 from faultlamp.rig.tracks import build_tracks, carried_slots
 from faultlamp.text import printable
-
-MARK = "INVENTED"
 
 _LARGEST_FILE = 1 << 20
 _LONGEST_S = 86_400.0
@@ -33,9 +29,6 @@ _BIT_RATES = ("250000", "500000", "1000000")
 # Bits of an 8-byte frame with the most stuffing, and how much of the bus the periodic groups may take.
 _FRAME_BITS = 160
 _MOST_LOAD = 0.8
-_LAMPS = tuple(lamp.value for lamp in Lamp)
-_NAME = re.compile(r"[a-z0-9-]{1,40}")
-_NAME_ALLOWED = "1 to 40 of the characters a-z 0-9 -"
 
 
 def load_scenario(path: Path, layout: Layout | None = None) -> Scenario:
@@ -48,7 +41,7 @@ def load_scenario(path: Path, layout: Layout | None = None) -> Scenario:
     groups = shipped_layout() if layout is None else layout
     phase_tables = top.tables("phase", _MOST_PHASES)
     phases = _phases(top, phase_tables)
-    ecus = tuple(_ecu(table, groups) for table in top.tables("ecu", _MOST_ECUS))
+    ecus = tuple(read_ecu(table, groups) for table in top.tables("ecu", _MOST_ECUS))
     _check_ecus(top, ecus, bit_rate, groups)
     tracks = build_tracks(top, phase_tables, phases, ecus, groups)
     faults: list[Fault] = []
@@ -110,7 +103,7 @@ def _phases(top: Table, tables: Sequence[Table]) -> tuple[Phase, ...]:
     phases: list[Phase] = []
     begin_ns = 0
     for table in tables:
-        name = table.named("name", _NAME, _NAME_ALLOWED)
+        name = table.named("name", NAME, NAME_ALLOWED)
         if name == "end" or any(phase.name == name for phase in phases):
             table.refuse("name", "a name that no other phase has, and not 'end'")
         table.place += f" ({name})"
@@ -121,57 +114,6 @@ def _phases(top: Table, tables: Sequence[Table]) -> tuple[Phase, ...]:
         phases.append(Phase(name, kind, begin_ns, end_ns))
         begin_ns = end_ns
     return tuple(phases)
-
-
-def _ecu(table: Table, layout: Layout) -> Ecu:
-    name = table.named("name", _NAME, _NAME_ALLOWED)
-    table.place += f" ({name})"
-    claim = table.table("claim")
-    identity = table.table("identity")
-    vin = identity.text("vin", longest=200, default="", stars=False)
-    if vin and not vin.startswith(MARK):
-        identity.refuse("vin", f"a text that starts with {MARK}, so that a recording tells what it is")
-    component = identity.texts("component", most=4)
-    if len(component) not in (0, 4):
-        identity.refuse("component", "four texts: make, model, serial number, unit number")
-    ecu = Ecu(
-        name=name,
-        address=table.whole("address", 0, HIGHEST_ADDRESS),
-        claim=_claim(claim),
-        boot_ns=nanoseconds(table.number("boot_ms", 0, 5000, 100) / 1000),
-        lamps=tuple(Lamp(lamp) for lamp in table.choices("lamps", _LAMPS, _LAMPS)),
-        lamp_check_ns=nanoseconds(table.number("lamp_check_s", 0, 60, 2)),
-        vin=vin,
-        component=component,
-        software=identity.texts("software", most=8),
-        groups=_group_rates(table.table("groups"), layout),
-    )
-    for part in (claim, identity, table):
-        part.close()
-    return ecu
-
-
-def _claim(table: Table) -> Name:
-    return Name(
-        identity_number=table.whole("identity_number", 0, (1 << 21) - 1, 0),
-        manufacturer_code=table.whole("manufacturer_code", 0, (1 << 11) - 1, (1 << 11) - 1),
-        ecu_instance=table.whole("ecu_instance", 0, 7, 0),
-        function_instance=table.whole("function_instance", 0, 31, 0),
-        function=table.whole("function", 0, 255),
-        vehicle_system=table.whole("vehicle_system", 0, 127, 0),
-        vehicle_system_instance=table.whole("vehicle_system_instance", 0, 15, 0),
-        industry_group=table.whole("industry_group", 0, 7, 0),
-        arbitrary_address_capable=table.flag("arbitrary_address", False),
-    )
-
-
-def _group_rates(table: Table, layout: Layout) -> dict[str, int]:
-    rates = {}
-    for name in table.own_keys():
-        if layout.group(name) is None:
-            table.fail(f"unknown group {shown(name)}; allowed: {listed(layout.names())}")
-        rates[name] = table.whole(name, 10, 60_000) * 1_000_000
-    return rates
 
 
 def _check_ecus(top: Table, ecus: Sequence[Ecu], bit_rate: int, layout: Layout) -> None:

@@ -1,46 +1,73 @@
-"""Frames in real time: each is handed to the bus at its time.
+"""The rig in real time: what is due goes onto the bus, what comes from the bus goes to the rig.
 
-Rule: the clock, the waiting and the sending come from outside, so that this can be tested without either. Late frames
-go out at once, in order, and never faster to catch up than the bus takes them.
+Rule: bus and clock come from outside, so that this can be tested without either. Late frames go out at once, in
+order, and never faster to catch up than the bus takes them. A rig hears the bus that it sends on, on one object: a
+serial adapter cannot be opened twice.
 """
 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from threading import Event
+from typing import Protocol
 
 from faultlamp.frames import Frame
+from faultlamp.rig.live import LiveRig
 
-# The longest sleep in one piece, so that a stop is noticed soon where waiting cannot be interrupted.
+# The longest wait in one piece, so that a stop is noticed soon.
 _LONGEST_WAIT_S = 0.2
+# So that a flood of what is heard does not hold up what is due.
+_HEARD_AT_ONCE = 64
+
+
+class TwoWay(Protocol):
+    """A bus to hear and to speak on."""
+
+    def read(self, timeout_s: float) -> Sequence[Frame]:
+        """Wait up to that long for a frame; what has come, nothing when nothing has."""
+
+    def send(self, can_id: int, data: bytes) -> object:
+        """Put a frame on the bus."""
 
 
 def play(
-    frames: Iterable[Frame],
-    send: Callable[[int, bytes], object],
+    rig: LiveRig,
+    bus: TwoWay,
     *,
-    start_ns: int = 0,
-    speed: float = 1.0,
     stop: Event | None = None,
-    clock: Callable[[], float] = time.monotonic,
-    sleep: Callable[[float], object] = time.sleep,
+    clock_ns: Callable[[], int] = time.monotonic_ns,
 ) -> int:
-    """Send the frames, `start_ns` of their time being now; returns how many were sent.
+    """Play the rig from its beginning to its end; returns how many frames were sent.
 
-    send: takes an identifier and data bytes. speed: 2 is twice as fast. stop: ends the play when set.
-    clock and sleep: in seconds; `clock` must not step back.
+    stop: ends the play when set. clock_ns: must not step back.
     """
     sent = 0
-    begin_s = clock()
-    for frame in frames:
-        due_s = begin_s + (frame.time_ns - start_ns) / 1e9 / speed
-        while (left_s := due_s - clock()) > 0:
-            if stop is not None and stop.is_set():
-                return sent
-            sleep(min(left_s, _LONGEST_WAIT_S))
-        if stop is not None and stop.is_set():
-            return sent
-        send(frame.can_id, frame.data)
-        sent += 1
+    rig.start(clock_ns())
+    while not _is_set(stop):
+        sent += _send(rig, bus, clock_ns(), stop)
+        due_ns = rig.next_ns()
+        if due_ns is None:
+            break
+        wait_s = min(max((due_ns - clock_ns()) / 1e9, 0.0), _LONGEST_WAIT_S)
+        for number, frame in enumerate(bus.read(wait_s), 1):
+            # One clock for all: an adapter's stamps are of another one.
+            rig.feed(replace(frame, time_ns=clock_ns()))
+            if number % _HEARD_AT_ONCE == 0:
+                sent += _send(rig, bus, clock_ns(), stop)
     return sent
+
+
+def _send(rig: LiveRig, bus: TwoWay, now_ns: int, stop: Event | None) -> int:
+    """Send what is due, or what of it comes before the stop; returns how many frames that was."""
+    frames = rig.outgoing(now_ns)
+    for number, (can_id, data) in enumerate(frames):
+        if _is_set(stop):
+            return number
+        bus.send(can_id, data)
+    return len(frames)
+
+
+def _is_set(stop: Event | None) -> bool:
+    return stop is not None and stop.is_set()

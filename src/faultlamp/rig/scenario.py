@@ -13,6 +13,9 @@ from enum import StrEnum
 from faultlamp.j1939.address import Name
 from faultlamp.j1939.diagnostics import Lamp, LampState
 from faultlamp.rig.curves import Special, Track
+from faultlamp.rig.manners import Manners, Rival
+from faultlamp.rig.messages.identity import Calibration
+from faultlamp.rig.messages.monitors import Monitor, Ratio, TestResult
 
 Windows = tuple[tuple[int, int], ...]
 
@@ -36,6 +39,36 @@ class Phase:
     end_ns: int
 
 
+class Clears(StrEnum):
+    """When a controller lets its codes be cleared."""
+
+    STOPPED = "stopped"
+    ALWAYS = "always"
+    NEVER = "never"
+
+
+@dataclass(frozen=True, slots=True)
+class Obd:
+    """What a controller with emission-related duties can tell besides its codes; counters at the scenario's start.
+
+    expanded: SPNs of its expanded freeze frame. ignition_cycles: without those of the scenario.
+    """
+
+    compliance: int
+    monitors: Mapping[str, Monitor]
+    expanded: tuple[int, ...]
+    calibrations: tuple[Calibration, ...]
+    ratios: tuple[Ratio, ...]
+    results: tuple[TestResult, ...]
+    ignition_cycles: int
+    conditions_met: int
+    warm_ups: int
+    km_with_lamp: int
+    km_since_clearing: int
+    minutes_with_lamp: int
+    minutes_since_clearing: int
+
+
 @dataclass(frozen=True, slots=True)
 class Ecu:
     """A controller.
@@ -44,6 +77,9 @@ class Ecu:
     lamp_check_ns: for how long after key on it asks for all its lamps; 0 for never.
     vin, component, software: identity texts, empty for those that it does not have.
     groups: names of the parameter groups it sends, and every how many nanoseconds.
+    identification: its own texts, apart from the component's. clears: when it lets codes be cleared.
+    freeze_frames: how many it can store; 0 for a controller that has none to tell.
+    obd: None without emission-related duties. manners: how it answers. rival: who claims its address, too.
     """
 
     name: str
@@ -56,6 +92,12 @@ class Ecu:
     component: tuple[str, ...]
     software: tuple[str, ...]
     groups: Mapping[str, int]
+    identification: tuple[str, ...] = ()
+    clears: Clears = Clears.STOPPED
+    freeze_frames: int = 1
+    obd: Obd | None = None
+    manners: Manners = field(default_factory=Manners)
+    rival: Rival | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +107,8 @@ class Fault:
     present: when its cause is there. lamps, flash: what the controller asks for while the code is active.
     count_before: occurrence count at the scenario's start; above 0 the code is stored as previously active.
     good_starts: engine starts without the cause that it takes to make the code previously active; 0 for at once.
+    emissions: it matters for emissions. pending: when it is suspected and not confirmed yet.
+    permanent: while its cause is there, and until the controller has found it gone, no clearing removes it.
     """
 
     ecu: str
@@ -75,6 +119,9 @@ class Fault:
     flash: LampState
     count_before: int
     good_starts: int
+    emissions: bool = False
+    pending: Windows = ()
+    permanent: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +163,13 @@ class Scenario:
     def duration_ns(self) -> int:
         """Length of the scenario."""
         return self.phases[-1].end_ns
+
+    def engine_turns(self, time_ns: int) -> bool:
+        """Whether the engine is cranked or runs then."""
+        return any(
+            phase.start_ns <= time_ns < phase.end_ns and phase.kind in (PhaseKind.CRANKING, PhaseKind.RUNNING)
+            for phase in self.phases
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -150,7 +150,8 @@ class Table:
         content = self._content[key] if self.has(key) else []
         if not isinstance(content, list) or len(content) > most:
             self.refuse(key, f"up to {most} tables [[{key}]]")
-        return [Table(self.file, f"[[{key}]] {number}", part) for number, part in enumerate(content, 1)]
+        place = f"{self.place}, {key}" if self.place != TOP else f"[[{key}]]"
+        return [Table(self.file, f"{place} {number}", part) for number, part in enumerate(content, 1)]
 
 
 def as_number(content: object) -> float | None:

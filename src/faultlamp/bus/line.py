@@ -1,0 +1,136 @@
+"""A bus to talk on: one adapter that is read and sent on, made on purpose.
+
+Rules: it reads as a `Listener` does and sends through `send` alone. Every frame that was sent is kept in `sent` and
+goes where the heard ones go, so that a recording holds both sides of the talk.
+
+Alone on the bus nothing that is sent is acknowledged (ISO 11898-1). Linux tells it with error frames: no acknowledge,
+controller passive, bus-off (linux/can/error.h), or with a queue that stays full. Where others were heard before, a
+missing acknowledge is not solitude.
+
+Some drivers hand out what was sent here as well (UDP multicast does): such an echo is read, but neither counted as
+heard nor noted twice.
+"""
+
+from __future__ import annotations
+
+import errno
+import time
+from collections import deque
+from collections.abc import Callable, Sequence
+from types import TracebackType
+from typing import Self
+
+from faultlamp.bus.opening import open_bus
+from faultlamp.bus.options import BusSettings
+from faultlamp.bus.reader import Reader
+from faultlamp.bus.speaker import transmit
+from faultlamp.errors import BusError
+from faultlamp.frames import ERROR, EXTENDED, Frame
+
+# linux/can/error.h: bits of the identifier, and of the controller's byte.
+_TX_TIMEOUT, _CONTROLLER, _NO_ACKNOWLEDGE, _BUS_OFF = 0x01, 0x04, 0x20, 0x40
+_TX_PASSIVE = 0x20
+_MOST_UNECHOED = 64
+
+
+class Line:
+    """An open bus to read and send on. Opens at once; raises BusError. A context manager that closes it.
+
+    settings: the bus as python-can's configuration completed it. sent: every frame that the adapter took, in order.
+    heard: how many frames of others came, error frames aside.
+    tap: called with the frames, heard or sent, as they happen. clock: seconds since the epoch.
+    """
+
+    def __init__(
+        self,
+        settings: BusSettings,
+        *,
+        tap: Callable[[Sequence[Frame]], object] = lambda _: None,
+        clock: Callable[[], float] = time.time,
+    ) -> None:
+        opened = open_bus(settings, listen_only=False)
+        self.settings = opened.settings
+        self.sent: list[Frame] = []
+        self.heard = 0
+        self._bus = opened.bus
+        self._unechoed: deque[tuple[int, bytes]] = deque(maxlen=_MOST_UNECHOED)
+        self._reader = Reader(opened.bus, opened.settings, clock=clock)
+        self._tap = tap
+        self._clock = clock
+        if getattr(opened.bus, "listens_only", False):
+            self.close()
+            raise BusError(
+                f"{self.settings.describe()} is in listen-only mode, so nothing can be asked: take listen_only out of "
+                "python-can's configuration"
+            )
+
+    def read(self, timeout_s: float) -> list[Frame]:
+        """Wait up to `timeout_s` for a frame, then take what else is there. Empty when nothing came.
+
+        Raises BusError when the bus is gone, and when it turns out that nobody acknowledges.
+        """
+        frames = self._reader.read(timeout_s)
+        others = [frame for frame in frames if not self._is_echo(frame)]
+        self._tap(others)
+        for frame in others:
+            if not frame.flags & ERROR:
+                self.heard += 1
+            elif frame.can_id & _BUS_OFF:
+                raise BusError(
+                    f"the adapter on {self.settings.describe()} switched itself off (bus-off): is the bit rate right, "
+                    "and are CAN-H and CAN-L connected and not swapped?"
+                )
+            elif not self.heard and self.sent and _is_unanswered(frame):
+                raise self._alone()
+        return frames
+
+    def send(self, can_id: int, data: bytes) -> None:
+        """Send a data frame: 29-bit identifier, 0 to 8 bytes.
+
+        Raises ValueError for what is not such a frame, BusError when the bus does not take it within a second.
+        """
+        try:
+            transmit(self._bus, self.settings, can_id, data)
+        except BusError as error:
+            if not self.heard and _is_full(error.__cause__):
+                raise self._alone() from error
+            raise
+        frame = Frame(round(self._clock() * 1e6) * 1000, self._reader.own_name, can_id, bytes(data))
+        self.sent.append(frame)
+        self._unechoed.append((frame.can_id, frame.data))
+        self._tap((frame,))
+
+    def close(self) -> None:
+        """Close the bus; harmless when repeated."""
+        self._reader.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def _is_echo(self, frame: Frame) -> bool:
+        if frame.flags != EXTENDED or (frame.can_id, frame.data) not in self._unechoed:
+            return False
+        self._unechoed.remove((frame.can_id, frame.data))
+        return True
+
+    def _alone(self) -> BusError:
+        return BusError(
+            f"nobody on {self.settings.describe()} acknowledges what is sent: faultlamp is alone there; key on? "
+            "connector seated? bit rate right, often 250000 or 500000?"
+        )
+
+
+def _is_unanswered(frame: Frame) -> bool:
+    passive = bool(frame.can_id & _CONTROLLER) and len(frame.data) > 1 and bool(frame.data[1] & _TX_PASSIVE)
+    return bool(frame.can_id & (_NO_ACKNOWLEDGE | _TX_TIMEOUT)) or passive
+
+
+def _is_full(error: BaseException | None) -> bool:
+    """Whether the adapter did not take a frame because those before are still waiting."""
+    number = getattr(error, "errno", None) or getattr(error, "error_code", None)
+    return number == errno.ENOBUFS or "buffer full" in str(error).lower()
