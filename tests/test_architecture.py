@@ -17,15 +17,17 @@ ALLOWED = {
     "j1939": {"frames"},
     "history": {"frames", "j1939"},
     "knowledge": {"j1939"},
+    "findings": {"frames", "j1939", "history", "knowledge"},
     "values": {"frames", "j1939", "history", "knowledge"},
     "capture": {"frames"},
     "bus": {"frames", "rig", "capture"},
     "rig": {"frames", "j1939", "knowledge", "capture", "bus"},
     "survey": {"frames", "j1939", "history", "knowledge", "capture"},
+    "asking": {"frames", "j1939", "knowledge"},
     "doctor": {"frames", "j1939", "history", "bus"},
     "tui": {"frames", "j1939", "history", "knowledge", "bus", "capture"},
 }
-CORE = ("frames", "j1939", "history")
+CORE = ("frames", "j1939", "history", "findings", "asking")
 OUTSIDE = {
     "asyncio", "can", "cantools", "http", "io", "logging", "multiprocessing", "os", "pathlib", "random", "requests",
     "rich", "select", "selectors", "shutil", "signal", "socket", "subprocess", "sys", "tempfile", "textual",

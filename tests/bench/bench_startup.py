@@ -52,6 +52,7 @@ def main() -> None:
         "python -c 'import numpy'": lambda: run([sys.executable, "-c", "import numpy"]).wall_s,
         "faultlamp --version": lambda: run([*FAULTLAMP, "--version"]).wall_s,
         "faultlamp faults --help": lambda: run([*FAULTLAMP, "faults", "--help"]).wall_s,
+        "faultlamp explain 110 3": lambda: run([*FAULTLAMP, "explain", "110", "3"]).wall_s,
         "faultlamp faults demo:quick-look": lambda: run([*FAULTLAMP, "faults", "demo:quick-look"]).wall_s,
         "replay demo:quick-look, first paint": lambda: first_paint_s([*FAULTLAMP, "replay", "demo:quick-look"]),
         "watch --rig quick-look, first paint": lambda: first_paint_s([*FAULTLAMP, "watch", "--rig", "quick-look"]),

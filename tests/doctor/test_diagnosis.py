@@ -6,8 +6,8 @@ import pytest
 
 from faultlamp.doctor.checks import SILENT_BUS
 from faultlamp.doctor.diagnosis import BitRateLooks, Evidence, State, bit_rate_looks, findings, state_of
-from faultlamp.doctor.load import Bits, bus_load
 from faultlamp.doctor.tally import Counts, Sender
+from faultlamp.frames.load import Bits, bus_load
 from faultlamp.j1939.address import Name
 
 ENGINE = Sender("can0", 0, 500, 0, ())

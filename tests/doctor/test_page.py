@@ -11,10 +11,10 @@ from faultlamp.doctor.document import bus_document, inventory_document, trials_d
 from faultlamp.doctor.drivers import Driver
 from faultlamp.doctor.links import Link
 from faultlamp.doctor.listening import Examination
-from faultlamp.doctor.load import Bits
 from faultlamp.doctor.packages import Package
 from faultlamp.doctor.page import page
 from faultlamp.doctor.tally import Counts, Sender
+from faultlamp.frames.load import Bits
 from faultlamp.j1939.address import Name
 from faultlamp.knowledge.addresses import address_name
 

@@ -2,9 +2,9 @@
 
 import pytest
 
-from faultlamp.doctor.load import Bits
 from faultlamp.doctor.tally import Counts, Tally
 from faultlamp.frames import BRS, ERROR, EXTENDED, FD, REMOTE, Frame
+from faultlamp.frames.load import Bits
 
 S = 1_000_000_000
 # SAE J1939-73, section 5.7.1: amber lamp, SPN 110 FMI 3, one occurrence; and no fault.

@@ -38,24 +38,18 @@ class Line:
 
     settings: the bus as python-can's configuration completed it. sent: every frame that the adapter took, in order.
     heard: how many frames of others came, error frames aside.
-    tap: called with the frames, heard or sent, as they happen. clock: seconds since the epoch.
+    tap: called with the frames, heard or sent, as they happen; to be set. clock: seconds since the epoch.
     """
 
-    def __init__(
-        self,
-        settings: BusSettings,
-        *,
-        tap: Callable[[Sequence[Frame]], object] = lambda _: None,
-        clock: Callable[[], float] = time.time,
-    ) -> None:
+    def __init__(self, settings: BusSettings, *, clock: Callable[[], float] = time.time) -> None:
         opened = open_bus(settings, listen_only=False)
         self.settings = opened.settings
         self.sent: list[Frame] = []
         self.heard = 0
+        self.tap: Callable[[Sequence[Frame]], object] = lambda _: None
         self._bus = opened.bus
         self._unechoed: deque[tuple[int, bytes]] = deque(maxlen=_MOST_UNECHOED)
         self._reader = Reader(opened.bus, opened.settings, clock=clock)
-        self._tap = tap
         self._clock = clock
         if getattr(opened.bus, "listens_only", False):
             self.close()
@@ -71,7 +65,7 @@ class Line:
         """
         frames = self._reader.read(timeout_s)
         others = [frame for frame in frames if not self._is_echo(frame)]
-        self._tap(others)
+        self.tap(others)
         for frame in others:
             if not frame.flags & ERROR:
                 self.heard += 1
@@ -98,7 +92,7 @@ class Line:
         frame = Frame(round(self._clock() * 1e6) * 1000, self._reader.own_name, can_id, bytes(data))
         self.sent.append(frame)
         self._unechoed.append((frame.can_id, frame.data))
-        self._tap((frame,))
+        self.tap((frame,))
 
     def close(self) -> None:
         """Close the bus; harmless when repeated."""

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-import textwrap
+from collections.abc import Sequence
 from typing import Any
 
 from rich.console import Console
 from rich.text import Text
 
+from faultlamp.cli.finding_table import paragraph, print_causes, print_checks
 from faultlamp.cli.output import clock, console, day, duration
+from faultlamp.findings.check import Check
+from faultlamp.findings.shared_causes import SharedCauses
 from faultlamp.knowledge.addresses import address_name
 from faultlamp.knowledge.names import describe_spn
 from faultlamp.text import printable
@@ -18,7 +21,6 @@ _STATE_WORDS = {
     "inactive": "No longer reported",
 }
 _STATE_STYLE = {"active": "bold red", "previously_active": "bold", "inactive": "bold"}
-_WIDEST = 110
 _LAMP_WORDS = {
     "malfunction_indicator": "malfunction indicator", "red_stop": "red stop", "amber_warning": "amber warning",
     "protect": "protect",
@@ -28,12 +30,15 @@ _RED_STOP = "A red stop lamp means: stop the engine as soon as that is safe. The
 _CONNECTOR = "Key off before a connector is pulled. Keep clear of hot and moving parts."
 
 
-def print_table(document: dict[str, Any]) -> None:
-    """Summary, faults, lamps and key cycles on standard output."""
+def print_table(document: dict[str, Any], causes: SharedCauses, checks: Sequence[Check] | None = None) -> None:
+    """Summary, where to look first, faults, lamps, key cycles and plausibility on standard output.
+
+    checks: None leaves plausibility out.
+    """
     out = console()
     capture = document["capture"]
     several = len(capture["channels"]) > 1
-    _say(out, "", _headline(capture))
+    paragraph(out, "", _headline(capture))
     out.print()
     out.print(Text(_sentence(document), style="bold"))
     if any(span["state"] in _LIT and span["end"] is None and lamp["lamp"] == "red_stop"
@@ -41,11 +46,14 @@ def print_table(document: dict[str, Any]) -> None:
         out.print(Text(_RED_STOP, style="bold red"))
     if document["faults"]:
         out.print(Text(_CONNECTOR))
+    print_causes(out, causes, several, said=_CONNECTOR)
     _print_faults(out, document, several)
     _print_lamps(out, document, several)
     _print_key_cycles(out, document, several)
     troubles = [f"{count} {name.replace('_', ' ')}" for name, count in document["transport"].items()
                 if count and name != "completed"]
+    if checks is not None:
+        print_checks(out, checks, several)
     if troubles:
         out.print(Text(f"\nMulti-packet messages that did not arrive whole: {', '.join(troubles)}."))
 
@@ -91,16 +99,10 @@ def _print_faults(out: Console, document: dict[str, Any], several: bool) -> None
         for fault in faults:
             code = f"  SPN {fault['spn']:<6} FMI {fault['fmi']:<2}  "
             what = fault["spn_name"] or describe_spn(fault["spn"])
-            _say(out, code, f"{what}: {fault['fmi_meaning']}")
+            paragraph(out, code, f"{what}: {fault['fmi_meaning']}")
             count = fault["occurrence_count"]
             times = "count not given" if count is None else f"count {count}"
-            _say(out, " " * len(code), f"{_sender(fault, several)}, {times}, {_when(fault)}")
-
-
-def _say(out: Console, indent: str, text: str) -> None:
-    """A paragraph that hangs from its first line."""
-    out.print(Text(textwrap.fill(text, min(out.width, _WIDEST) - 1, initial_indent=indent,
-                                 subsequent_indent=" " * len(indent))))
+            paragraph(out, " " * len(code), f"{_sender(fault, several)}, {times}, {_when(fault)}")
 
 
 def _when(fault: dict[str, Any]) -> str:
@@ -132,7 +134,7 @@ def _print_lamps(out: Console, document: dict[str, Any], several: bool) -> None:
             for span in lit[-4:]
         )
         earlier = f"{len(lit) - 4} earlier; " if len(lit) > 4 else ""
-        _say(out, "  ", f"{_LAMP_WORDS[entry['lamp']]}, {who}: {earlier}{times}")
+        paragraph(out, "  ", f"{_LAMP_WORDS[entry['lamp']]}, {who}: {earlier}{times}")
     if not any_lit:
         out.print(Text("  none"))
 

@@ -84,6 +84,18 @@ class Ear:
         return None if settings.interface in _WITHOUT_BITS or settings.interface == "socketcan" else True
 
     @property
+    def bit_rate(self) -> int | None:
+        """Of the bus, in bit/s; None where nobody can tell, or there are no bits."""
+        settings = self.source.settings
+        if self.rig is not None:
+            return self.rig.scenario.bit_rate
+        if settings.interface == "socketcan":
+            from faultlamp.doctor.links import read_link
+
+            return read_link(settings.channel).bit_rate if settings.channel else None
+        return None if settings.interface in _WITHOUT_BITS else settings.bitrate
+
+    @property
     def mode(self) -> tuple[str, str]:
         """What reaches the bus from here, and the same in fewer words."""
         acknowledges = self.acknowledges

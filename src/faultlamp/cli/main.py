@@ -12,7 +12,7 @@ from faultlamp import __version__
 from faultlamp.cli.output import say
 from faultlamp.errors import FaultlampError
 
-COMMANDS = ("watch", "record", "replay", "faults", "values", "survey", "rig", "doctor")
+COMMANDS = ("watch", "record", "replay", "faults", "values", "explain", "survey", "ask", "clear", "rig", "doctor")
 
 _CAUTION = (
     "Hot and moving parts: keep clear while the engine can turn. A red stop lamp means stop the engine. "
@@ -24,6 +24,22 @@ EXIT_INTERRUPTED = 130
 EXIT_READER_GONE = 141
 
 
+class WordsInAnyOrder(argparse.ArgumentParser):
+    """A command's parser that takes its words between, before and behind its options."""
+
+    _within = False
+
+    def parse_known_args(self, args=None, namespace=None):  # type: ignore[no-untyped-def]  # as overloaded upstream
+        """As the base class does, with the words gathered from between the options."""
+        if self._within:
+            return super().parse_known_args(args, namespace)
+        self._within = True
+        try:
+            return self.parse_known_intermixed_args(args, namespace)
+        finally:
+            self._within = False
+
+
 def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     """The whole command line, or that of one command. Command modules import what is heavy only when they run."""
     parser = argparse.ArgumentParser(
@@ -32,7 +48,9 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
         epilog=_CAUTION,
     )
     parser.add_argument("--version", action="version", version=f"faultlamp {__version__}")
-    subparsers = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    subparsers = parser.add_subparsers(
+        dest="command", required=True, metavar="COMMAND", parser_class=WordsInAnyOrder
+    )
     for command in COMMANDS if only is None else (only,):
         import_module(f"faultlamp.cli.{command}").add_parser(subparsers)
     return parser

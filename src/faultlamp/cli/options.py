@@ -12,10 +12,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict
 
 from faultlamp.cli.output import say
+from faultlamp.errors import BusError
 from faultlamp.j1939.diagnostics import METHODS
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from faultlamp.j1939.readings import Layouts
+    from faultlamp.knowledge.spn_table import SpnNames
 
 _ADDRESS = re.compile(r"[0-9]{1,3}|0[xX][0-9a-fA-F]{1,2}")
 _HIGHEST_ADDRESS = 253
@@ -60,6 +64,17 @@ def positive_seconds(text: str) -> float:
     return seconds
 
 
+def add_listen_only_option(parser: argparse.ArgumentParser) -> None:
+    """--listen-only, for commands that transmit; `check_listen_only` heeds it."""
+    parser.add_argument("--listen-only", action="store_true", help="refuse to transmit: this command does nothing then")
+
+
+def check_listen_only(args: argparse.Namespace, command: str) -> None:
+    """Raises BusError when nothing may be transmitted."""
+    if args.listen_only:
+        raise BusError(f"--listen-only: nothing was sent; {command} has to transmit: leave the option out to allow it")
+
+
 def add_history_options(parser: argparse.ArgumentParser) -> None:
     """How the history is kept: whose frames make a key cycle, how older codes are read."""
     group = parser.add_argument_group("reading the traffic")
@@ -87,9 +102,36 @@ def layouts_of(args: argparse.Namespace) -> Layouts:
     from faultlamp.knowledge.layouts import load_layouts
 
     layouts = load_layouts(args.dbc)
-    for left_out in layouts.skipped[:_MOST_WARNINGS]:
-        say(f"warning: {left_out}")
+    say_skipped(layouts.skipped)
     return layouts
+
+
+def add_spn_table_option(parser: argparse.ArgumentParser) -> None:
+    """--spn-table: names that the shipped table lacks; `args.spn_table` is a list of paths."""
+    parser.add_argument(
+        "--spn-table", action="append", default=[], metavar="FILE",
+        help="your own names of parameters, a CSV with the columns spn,name; may be repeated, later ones win",
+    )
+
+
+def spn_names_of(args: argparse.Namespace) -> SpnNames:
+    """The names that `add_spn_table_option`, if it was there, asks for; rows that cannot be used are said.
+
+    Raises DataFileError.
+    """
+    from faultlamp.knowledge.spn_table import load_spn_tables
+
+    names = load_spn_tables(getattr(args, "spn_table", ()))
+    say_skipped(names.skipped)
+    return names
+
+
+def say_skipped(skipped: Sequence[str]) -> None:
+    """Warnings for what a file has and cannot be used; the first ones, and how many more."""
+    for left_out in skipped[:_MOST_WARNINGS]:
+        say(f"warning: {left_out}")
+    if len(skipped) > _MOST_WARNINGS:
+        say(f"warning: and {len(skipped) - _MOST_WARNINGS} more like these")
 
 
 def history_options(args: argparse.Namespace) -> HistoryOptions:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from faultlamp.bus.options import add_bus_options, bus_settings
+from faultlamp.cli.options import add_listen_only_option, check_listen_only
 from faultlamp.cli.output import say
 from faultlamp.errors import CaptureError
 from faultlamp.text import printable
@@ -59,6 +60,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     )
     parser.add_argument("--speed", type=_speed, default=1.0, metavar="X", help="on a bus: X times as fast (default: 1)")
     parser.add_argument("--loop", action="store_true", help="on a bus: start over at the end, until Ctrl-C")
+    add_listen_only_option(parser)
     add_bus_options(parser)
     parser.set_defaults(run=run, usage_error=parser.error)
 
@@ -74,6 +76,8 @@ def run(args: argparse.Namespace) -> int:
             print(f"{name:12} {describe(find_scenario(name))[1]}")
         return 0
     _check_usage(args)
+    if args.output is None:
+        check_listen_only(args, "rig without -o")
     load_python_can()
     scenario = load_scenario(find_scenario(args.scenario))
     if args.output is None:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
 from faultlamp.cli.captures import add_capture_arguments, open_captures
-from faultlamp.cli.options import add_layout_option, layouts_of
+from faultlamp.cli.options import add_layout_option, add_spn_table_option, layouts_of, spn_names_of
 from faultlamp.cli.output import add_format_option, chosen_format, clock
 from faultlamp.errors import FaultlampError
 
@@ -41,6 +41,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         help="only the last value of each parameter in each interval (500ms, 1s, 5min, 1h) from the first frame on",
     )
     add_layout_option(parser)
+    add_spn_table_option(parser)
     parser.add_argument(
         "-o", "--output", metavar="FILE", help="write to a new file instead of standard output; never overwrites one"
     )
@@ -49,17 +50,16 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def run(args: argparse.Namespace) -> int:
     """Decode and write."""
-    from faultlamp.knowledge.names import spn_name
     from faultlamp.values.behind import Behind
     from faultlamp.values.columns import Decoder
 
     form = "csv" if args.output and args.format is None else chosen_format(args)
-    layouts = layouts_of(args)
+    layouts, names = layouts_of(args), spn_names_of(args)
     for spn in args.spn or ():
         if not layouts.places(spn):
             raise FaultlampError(f"SPN {spn} is in no known parameter group: leave it out or add a DBC (--dbc)")
     rows = None if form == "parquet" else _rows(form)
-    decoder = Decoder(layouts, spns=args.spn, name_of=spn_name, write=None if rows is None else rows.values)
+    decoder = Decoder(layouts, spns=args.spn, name_of=names.name, write=None if rows is None else rows.values)
     with open_captures(args) as capture, _output(args.output, form) as out:
         make, keep, close = _sink(rows, out, decoder)
         with Behind() as behind:

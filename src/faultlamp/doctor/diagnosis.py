@@ -13,8 +13,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from faultlamp.doctor.load import Load
 from faultlamp.doctor.tally import Counts, Sender
+from faultlamp.frames.load import Load
 
 # Two periods of DM1: in less than that its absence says nothing.
 _DM1_S = 2.0

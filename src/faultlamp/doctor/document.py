@@ -22,9 +22,6 @@ from faultlamp.text import printable
 
 SCHEMA = 1
 
-# SAE J1939-81, industry group (from memory); 6 and 7 are reserved.
-_INDUSTRY_GROUPS = ("global", "on-highway", "agriculture and forestry", "construction", "marine", "industrial")
-
 
 def inventory_document(
     *,
@@ -157,15 +154,14 @@ def _sender(
 
 
 def _name(name: Name) -> dict[str, Any]:
-    group = name.industry_group
     return {
         "function": name.function,
         "function_instance": name.function_instance,
         "ecu_instance": name.ecu_instance,
         "vehicle_system": name.vehicle_system,
         "vehicle_system_instance": name.vehicle_system_instance,
-        "industry_group": group,
-        "industry": _INDUSTRY_GROUPS[group] if group < len(_INDUSTRY_GROUPS) else "reserved",
+        "industry_group": name.industry_group,
+        "industry": name.industry,
         "manufacturer_code": name.manufacturer_code,
         "identity_number": name.identity_number,
         "arbitrary_address_capable": name.arbitrary_address_capable,

@@ -17,9 +17,9 @@ from faultlamp.bus.opening import chosen_bus
 from faultlamp.bus.options import BusSettings
 from faultlamp.doctor.diagnosis import Evidence, State, state_of
 from faultlamp.doctor.links import Link, read_link
-from faultlamp.doctor.load import USUAL_BIT_RATES, Load, bus_load
 from faultlamp.doctor.tally import Counts, Tally
 from faultlamp.errors import BusError
+from faultlamp.frames.load import USUAL_BIT_RATES, Load, bus_load
 from faultlamp.text import printable
 
 TRIED_BIT_RATES = (250_000, 500_000, 1_000_000)

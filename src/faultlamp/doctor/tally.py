@@ -12,15 +12,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from faultlamp.doctor.load import Bits, frame_bits
 from faultlamp.frames import ERROR, EXTENDED, FD, REMOTE, Frame, FrameBlock
+from faultlamp.frames.load import Bits, block_bits
 from faultlamp.history.history import History
 from faultlamp.history.nodes import Nodes
-from faultlamp.j1939.address import NAME_BYTES, Name
-from faultlamp.j1939.identifier import is_j1939, split_identifier
+from faultlamp.j1939.address import Name
 
-ADDRESS_CLAIMED_PGN = 60928
-_MOST_NAMES = 4
 _MOST_SENDERS = 1024
 
 
@@ -62,7 +59,6 @@ class Tally:
     def __init__(self) -> None:
         self._history = History()
         self._nodes = Nodes()
-        self._names: dict[tuple[str, int], list[Name]] = {}
         self._channels: tuple[str, ...] = ()
         self._counts = Counts()
 
@@ -75,11 +71,6 @@ class Tally:
         self._history.feed_block(block)
         self._nodes.feed_block(block)
         self._count(block)
-        for frame in frames:
-            if frame.flags == EXTENDED and len(frame.data) == NAME_BYTES and is_j1939(frame.can_id):
-                fields = split_identifier(frame.can_id)
-                if fields.pgn == ADDRESS_CLAIMED_PGN:
-                    self._claim(frame.channel, fields.source, Name.from_bytes(frame.data))
 
     @property
     def counts(self) -> Counts:
@@ -98,20 +89,14 @@ class Tally:
                 *key,
                 frames=self._nodes.nodes[key].frames,
                 active_faults=len(controller.active_faults) if controller is not None and reports else None,
-                names=tuple(self._names.get(key, ())),
+                names=tuple(claim.name for claim in self._nodes.nodes[key].claims),
             ))
         return senders
 
     def _count(self, block: FrameBlock) -> None:
-        flags, length = block.flags, block.length
+        flags = block.flags
         real = flags & ERROR == 0
         extended = flags & EXTENDED != 0
-        classic = real & (flags & FD == 0)
-        bits = Bits()
-        for wide, mask in ((True, classic & extended), (False, classic & ~extended)):
-            for data_bytes, frames in enumerate(np.bincount(np.minimum(length[mask], 8)).tolist()):
-                one = frame_bits(data_bytes, extended=wide)
-                bits += Bits(one.least * frames, one.most * frames)
         before = self._counts
         self._counts = Counts(
             before.extended + int(np.count_nonzero(real & extended)),
@@ -119,10 +104,5 @@ class Tally:
             before.remote + int(np.count_nonzero(real & (flags & REMOTE != 0))),
             before.fd + int(np.count_nonzero(real & (flags & FD != 0))),
             before.errors + int(np.count_nonzero(~real)),
-            before.bits + bits,
+            before.bits + block_bits(block),
         )
-
-    def _claim(self, channel: str, address: int, name: Name) -> None:
-        names = self._names.setdefault((channel, address), [])
-        if name not in names and len(names) < _MOST_NAMES:
-            names.append(name)

@@ -32,6 +32,9 @@ _FIELDS = (
     ("arbitrary_address_capable", 63, 1),
 )
 
+INDUSTRY_GROUPS = ("global", "on-highway", "agriculture and forestry", "construction", "marine", "industrial")
+"""SAE J1939-81, industry group (from memory); 6 and 7 are reserved."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Name:
@@ -63,6 +66,11 @@ class Name:
             value = getattr(self, field)
             if not 0 <= value < 1 << bits:
                 raise ValueError(f"{field} {value} is outside 0..{(1 << bits) - 1}")
+
+    @property
+    def industry(self) -> str:
+        """The industry group in words."""
+        return INDUSTRY_GROUPS[self.industry_group] if self.industry_group < len(INDUSTRY_GROUPS) else "reserved"
 
     def __int__(self) -> int:
         """The NAME as the number that decides an address conflict."""

@@ -1,4 +1,4 @@
-"""Preferred source addresses of SAE J1939: who usually sits at an address. A node's NAME decides, not this."""
+"""Who is who in SAE J1939: who usually sits at an address, and what the function in a NAME says. The NAME decides."""
 
 from faultlamp.knowledge.tables import number_table
 
@@ -10,3 +10,12 @@ def address_name(source_address: int) -> str | None:
     'engine 1'
     """
     return number_table("addresses.csv").get(source_address)
+
+
+def function_name(function: int) -> str | None:
+    """What the function in a node's NAME says, None where it depends on the industry or this table does not know it.
+
+    >>> function_name(9)
+    'brake system controller'
+    """
+    return number_table("functions.csv").get(function)

@@ -2,7 +2,7 @@
 
 import pytest
 
-from faultlamp.doctor.load import Bits, bus_load, frame_bits
+from faultlamp.frames.load import Bits, bus_load, frame_bits
 
 
 @pytest.mark.parametrize(

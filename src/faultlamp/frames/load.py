@@ -14,6 +14,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+import numpy.typing as npt
+
+from faultlamp.frames.block import FrameBlock
+from faultlamp.frames.frame import ERROR, EXTENDED, FD
+
 # Bits of a frame without data, and how many of them can be stuffed.
 _BITS_29, _STUFFABLE_29 = 67, 54
 _BITS_11, _STUFFABLE_11 = 47, 34
@@ -58,9 +64,27 @@ def frame_bits(data_bytes: int, *, extended: bool = True) -> Bits:
     return Bits(least, least + (stuffable + 8 * data_bytes - 1) // 4)
 
 
+def block_bits(block: FrameBlock) -> Bits:
+    """Length of the classic frames of a block; error and CAN FD frames are left out."""
+    classic = block.flags & (ERROR | FD) == 0
+    extended = block.flags & EXTENDED != 0
+    return _bits(block.length[classic & extended], extended=True) + _bits(
+        block.length[classic & ~extended], extended=False
+    )
+
+
 def bus_load(bits: Bits, seconds: float, bit_rate: int) -> Load:
     """The load that `bits` within `seconds` are. Raises ValueError unless both other numbers are above zero."""
     if seconds <= 0 or bit_rate <= 0:
         raise ValueError(f"no load in {seconds} s at {bit_rate} bit/s")
     per_bit = 100 / (seconds * bit_rate)
     return Load(bit_rate, bits.least * _STUFFING * per_bit, bits.least * per_bit, bits.most * per_bit)
+
+
+def _bits(lengths: npt.NDArray[np.uint8], *, extended: bool) -> Bits:
+    total = Bits()
+    for data_bytes, frames in enumerate(np.bincount(np.minimum(lengths, 8)).tolist()):
+        if frames:
+            one = frame_bits(data_bytes, extended=extended)
+            total += Bits(one.least * frames, one.most * frames)
+    return total

@@ -1,0 +1,364 @@
+"""Asking controllers, one question at a time.
+
+Rules:
+- An address first (SAE J1939-81). Without named targets the address claims of everybody are asked for, and whoever
+  answers or talks is a target.
+- A question goes to one controller; a request to everybody is refused by nobody, so silence would mean nothing
+  (SAE J1939-21, section 5.4.2). Never more than one is under way, and PAUSE_NS lies between two of them.
+- A controller has to answer within 200 ms (Tr); the answer counts as missing after 1250 ms, the longest time that
+  SAE J1939-21, section 5.12.3, has for the other side (from memory). While packets of the answer come, it is waited
+  for. What is missing or broke off is asked for again, MOST_TRIES times in all.
+- Who is busy is asked again after BUSY_PAUSE_NS, MOST_BUSY times.
+- Who left two questions unanswered is asked each further one once, until it answers; who was never heard, no more.
+- An answer that comes late counts for the question it belongs to.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from faultlamp.asking.hearing import Hearing
+from faultlamp.asking.plan import Question, results_of
+from faultlamp.asking.results import Outcome, Result, read_answer
+from faultlamp.frames import EXTENDED, Frame
+from faultlamp.j1939.identifier import GLOBAL_ADDRESS, NULL_ADDRESS, is_j1939, split_identifier
+from faultlamp.j1939.participant import ClaimState, Participant
+from faultlamp.j1939.participant.events import AddressLost, Event, Message, ReceiveFailed
+from faultlamp.j1939.readings import Layouts
+from faultlamp.j1939.reports.freeze_frames import SUPPORTED_SPNS_PGN, SupportedSpns
+from faultlamp.j1939.reports.groups import NAME_PGN
+from faultlamp.j1939.requests import ACKNOWLEDGEMENT_PGN, REQUEST_PGN, Acknowledgement, Answer, encode_request
+from faultlamp.j1939.transport import BAM, ETP_CM, ETP_DT, ETP_RTS, RTS, TP_CM, TP_DT
+
+_MS = 1_000_000
+ANSWER_NS = 1250 * _MS
+LOOK_NS = 1500 * _MS
+PAUSE_NS = 50 * _MS
+RETRY_PAUSE_NS = 250 * _MS
+BUSY_PAUSE_NS = 1000 * _MS
+MOST_TRIES = 3
+MOST_BUSY = 5
+LONGEST_ANSWER_NS = 120_000 * _MS
+"""A broadcast of 1785 bytes may take 51 s; nothing is waited for longer."""
+
+MOST_TEST_RESULTS = 100
+"""Parameters whose test results are asked for, in one controller."""
+
+_PATIENCE = 2
+_REFUSALS = {
+    Answer.REFUSED: Outcome.REFUSED, Answer.ACCESS_DENIED: Outcome.ACCESS_DENIED, Answer.BUSY: Outcome.BUSY
+}
+
+
+@dataclass(slots=True)
+class _UnderWay:
+    """A question that waits: for its turn while `asked_ns` is None, then for its answer."""
+
+    address: int
+    question: Question
+    due_ns: int
+    asked_ns: int | None = None
+    tries: int = 0
+    busy: int = 0
+    arriving: bool = False
+    acknowledged: bool = False
+
+
+@dataclass(slots=True)
+class _Target:
+    waiting: deque[Question]
+    unanswered: int = 0
+    spoke: bool = False
+    followed: set[int] = field(default_factory=set)
+
+
+class Intake:
+    """Asks `questions` of `targets`, or of everybody who is there; or each address its own, given a mapping.
+
+    The participant may have its address already.
+
+    results: by address and question, in the order in which they were settled. hearing: what was heard on the side.
+    done: nothing more will be sent. trouble: one phrase, why it ended early, None otherwise.
+    """
+
+    def __init__(
+        self,
+        participant: Participant,
+        questions: Sequence[Question] | Mapping[int, Sequence[Question]],
+        targets: Sequence[int] | None = None,
+        *,
+        layouts: Layouts | None = None,
+        test_results: bool = False,
+        answer_ns: int = ANSWER_NS,
+    ) -> None:
+        self.results: dict[tuple[int, Question], Result] = {}
+        self.hearing = Hearing()
+        self.done = False
+        self.trouble: str | None = None
+        self._participant = participant
+        self._own: dict[int, Sequence[Question]] = {}
+        self._questions: tuple[Question, ...] = ()
+        if isinstance(questions, Mapping):
+            self._own, targets = dict(questions), tuple(questions)
+        else:
+            self._questions = tuple(questions)
+        self._named = None if targets is None else tuple(dict.fromkeys(targets))
+        self._layouts = layouts
+        self._test_results = test_results
+        self._answer_ns = answer_ns
+        self._targets: dict[int, _Target] | None = None
+        self._look_until_ns: int | None = None
+        self._current: _UnderWay | None = None
+        self._free_ns = 0
+
+    @property
+    def targets(self) -> tuple[int, ...]:
+        """Who is asked; empty while that is not known yet."""
+        return () if self._targets is None else tuple(self._targets)
+
+    @property
+    def progress(self) -> tuple[int, int]:
+        """How many questions are settled, of how many; (0, 0) while nobody knows whom to ask."""
+        left = sum(len(target.waiting) for target in (self._targets or {}).values()) + (self._current is not None)
+        return len(self.results), len(self.results) + left
+
+    @property
+    def asking(self) -> tuple[int, Question] | None:
+        """The question under way and whom it goes to."""
+        return None if self._current is None else (self._current.address, self._current.question)
+
+    def start(self, now_ns: int) -> None:
+        """Begin: claim an address, unless there is one."""
+        if self._participant.state is ClaimState.SILENT:
+            self._participant.claim(now_ns)
+        self._free_ns = now_ns
+        self._step(now_ns)
+
+    def feed(self, frame: Frame) -> None:
+        """Hear a frame; its time is now."""
+        if frame.flags == EXTENDED and is_j1939(frame.can_id):
+            self._hear(frame)
+        self._handle(self._participant.feed(frame))
+        self._step(frame.time_ns)
+
+    def advance(self, now_ns: int) -> None:
+        """Let time pass."""
+        self._handle(self._participant.advance(now_ns))
+        self._step(now_ns)
+
+    def outgoing(self, now_ns: int) -> list[tuple[int, bytes]]:
+        """Frames to put on the bus now."""
+        return self._participant.outgoing(now_ns)
+
+    def next_ns(self) -> int | None:
+        """When there is something to do without a frame coming."""
+        of_participant = self._participant.next_ns()
+        if self.done or self._participant.state is not ClaimState.CLAIMED:
+            return of_participant
+        due = self._look_until_ns if self._current is None else self._current.due_ns
+        return min((at for at in (due, of_participant) if at is not None), default=None)
+
+    def _hear(self, frame: Frame) -> None:
+        identifier = split_identifier(frame.can_id)
+        if identifier.source >= NULL_ADDRESS or identifier.source == self._participant.address:
+            return
+        self.hearing.heard.add(identifier.source)
+        current = self._current
+        if current is None or current.asked_ns is None or identifier.source != current.address:
+            return
+        if identifier.destination not in (GLOBAL_ADDRESS, self._participant.address):
+            return
+        if identifier.pgn in (TP_CM, ETP_CM) and len(frame.data) == 8 and frame.data[0] in (RTS, BAM, ETP_RTS):
+            current.arriving |= int.from_bytes(frame.data[5:8], "little") == current.question.pgn
+        if current.arriving and identifier.pgn in (TP_CM, TP_DT, ETP_CM, ETP_DT):
+            current.due_ns = min(frame.time_ns + self._answer_ns, current.asked_ns + LONGEST_ANSWER_NS)
+
+    def _handle(self, events: Iterable[Event]) -> None:
+        for event in events:
+            if isinstance(event, Message):
+                self._message(event)
+            elif isinstance(event, ReceiveFailed):
+                self._failed(event)
+            elif isinstance(event, AddressLost) and self._current is not None:
+                # Whoever would answer now answers somebody else. The question waits for the next address.
+                self._current.asked_ns = None
+
+    def _message(self, message: Message) -> None:
+        if message.source >= NULL_ADDRESS:
+            return
+        if message.pgn == ACKNOWLEDGEMENT_PGN:
+            self._acknowledgement(message)
+            return
+        self.hearing.note(message)
+        current = self._current
+        if (
+            current is not None and current.tries and message.source == current.address
+            and message.pgn == current.question.pgn and current.question.is_answered_by(message.payload)
+        ):
+            self._answered(current.question, message, current.tries)
+            self._settled(message.time_ns, answered=True)
+            return
+        self._late(message)
+
+    def _late(self, message: Message) -> None:
+        """An answer to an earlier question that had been given up."""
+        for (address, question), result in self.results.items():
+            if (
+                address == message.source and question.pgn == message.pgn
+                and result.outcome in (Outcome.NO_ANSWER, Outcome.BROKEN_OFF) and result.tries
+                and question.is_answered_by(message.payload)
+            ):
+                self._answered(question, message, result.tries)
+                return
+
+    def _answered(self, question: Question, message: Message, tries: int) -> None:
+        outcome, report, words = read_answer(question, message.payload, self._layouts)
+        self.results[message.source, question] = Result(
+            message.source, question, outcome, message.time_ns, tries, message.payload, report, words
+        )
+        if isinstance(report, SupportedSpns) and self._test_results and question.pgn == SUPPORTED_SPNS_PGN:
+            self._follow(message.source, report)
+
+    def _follow(self, address: int, supported: SupportedSpns) -> None:
+        """Ask for the test results that the controller says it has."""
+        target = (self._targets or {}).get(address)
+        if target is None:
+            return
+        for line in supported.spns:
+            if line.in_test_results and line.spn not in target.followed and len(target.followed) < MOST_TEST_RESULTS:
+                target.followed.add(line.spn)
+                target.waiting.append(results_of(line.spn))
+
+    def _acknowledgement(self, message: Message) -> None:
+        current, found = self._current, Acknowledgement.decode(message.payload)
+        if current is None or not current.tries or found is None or message.source != current.address:
+            return
+        # Byte 5 should be who asked; some controllers put their own address or nothing there.
+        if found.address not in (self._participant.address, message.source, GLOBAL_ADDRESS, NULL_ADDRESS):
+            return
+        if found.pgn not in (current.question.pgn, current.question.sent_pgn):
+            return
+        now_ns = message.time_ns
+        if found.answer is Answer.ACKNOWLEDGED:
+            current.acknowledged = True
+            if current.question.is_command:
+                self._settle(Outcome.ACKNOWLEDGED, now_ns)
+        elif found.answer is Answer.BUSY and current.busy < MOST_BUSY:
+            current.busy += 1
+            self._again(now_ns + BUSY_PAUSE_NS)
+        else:
+            self._settle(_REFUSALS[found.answer], now_ns)
+
+    def _failed(self, event: ReceiveFailed) -> None:
+        current = self._current
+        if current is not None and event.source == current.address and event.pgn == current.question.pgn:
+            self._missing(Outcome.BROKEN_OFF, event.time_ns, event.words)
+
+    def _missing(self, outcome: Outcome, now_ns: int, words: str = "") -> None:
+        """No answer, or not a whole one: ask again, or leave it."""
+        current = self._current
+        if current is None or current.asked_ns is None:
+            return
+        target = (self._targets or {})[current.address]
+        if current.tries < (MOST_TRIES if target.unanswered < _PATIENCE else 1):
+            self._again(now_ns + RETRY_PAUSE_NS)
+        else:
+            self._settle(outcome, now_ns, words)
+
+    def _again(self, at_ns: int) -> None:
+        if self._current is not None:
+            self._current.asked_ns, self._current.arriving, self._current.due_ns = None, False, at_ns
+
+    def _settle(self, outcome: Outcome, now_ns: int, words: str = "") -> None:
+        current = self._current
+        if current is None:
+            return
+        result = Result(current.address, current.question, outcome, now_ns, current.tries, words=words)
+        self.results[current.address, current.question] = result
+        self._settled(now_ns, answered=outcome.somebody_spoke)
+
+    def _settled(self, now_ns: int, *, answered: bool) -> None:
+        current, self._current = self._current, None
+        self._free_ns = now_ns + PAUSE_NS
+        target = (self._targets or {}).get(current.address) if current is not None else None
+        if target is None or current is None:
+            return
+        target.spoke |= answered
+        target.unanswered = 0 if answered else target.unanswered + 1
+        if not answered and not target.spoke and current.address not in self.hearing.heard:
+            for question in target.waiting:
+                self.results[current.address, question] = Result(
+                    current.address, question, Outcome.NO_ANSWER, now_ns, 0, words="never heard, so not asked"
+                )
+            target.waiting.clear()
+
+    def _step(self, now_ns: int) -> None:
+        if self.done:
+            return
+        if self._participant.state is ClaimState.CANNOT_CLAIM:
+            self.trouble, self.done = "no address is free for faultlamp on this bus", True
+            return
+        if self._participant.state is not ClaimState.CLAIMED:
+            return
+        if self._targets is None and not self._look(now_ns):
+            return
+        current = self._current
+        if current is not None and current.asked_ns is not None and now_ns >= current.due_ns:
+            if current.arriving:
+                self._missing(Outcome.BROKEN_OFF, now_ns, "the answer stopped midway")
+            elif current.acknowledged:
+                self._settle(Outcome.ACKNOWLEDGED, now_ns, "acknowledged, but no data came")
+            else:
+                self._missing(Outcome.NO_ANSWER, now_ns)
+        if self._current is None:
+            self._next()
+        if self._current is None:
+            self.done = True
+        elif self._current.asked_ns is None and now_ns >= self._current.due_ns:
+            self._ask(self._current, now_ns)
+
+    def _look(self, now_ns: int) -> bool:
+        """Find out whom to ask; whether that is known now."""
+        if self._named is not None:
+            self._begin(self._named, now_ns)
+            return True
+        if self._look_until_ns is None:
+            self._look_until_ns = now_ns + LOOK_NS
+            self._participant.send(now_ns, REQUEST_PGN, GLOBAL_ADDRESS, encode_request(NAME_PGN))
+            return False
+        if now_ns < self._look_until_ns:
+            return False
+        self._look_until_ns = None
+        self._begin(sorted(self.hearing.heard - {self._participant.address}), now_ns)
+        return True
+
+    def _begin(self, addresses: Iterable[int], now_ns: int) -> None:
+        self._targets = {}
+        for address in addresses:
+            asked = self._own.get(address, self._questions)
+            questions = deque(asked)
+            self._targets[address] = _Target(questions)
+            name = self.hearing.names.get(address)
+            for question in asked:
+                if question.pgn == NAME_PGN and name is not None:  # it was claimed a moment ago
+                    questions.remove(question)
+                    self.results[address, question] = Result(
+                        address, question, Outcome.ANSWERED, now_ns, 1, name.to_bytes(), name
+                    )
+
+    def _next(self) -> None:
+        for address, target in (self._targets or {}).items():
+            if target.waiting:
+                self._current = _UnderWay(address, target.waiting.popleft(), self._free_ns)
+                return
+
+    def _ask(self, current: _UnderWay, now_ns: int) -> None:
+        if current.address == self._participant.address:
+            self._settle(Outcome.NO_ANSWER, now_ns, "this is faultlamp's own address")
+            return
+        current.tries += 1
+        current.asked_ns, current.due_ns = now_ns, now_ns + self._answer_ns
+        question = current.question
+        self._participant.send(now_ns, question.sent_pgn, current.address, question.sent)

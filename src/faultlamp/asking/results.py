@@ -1,0 +1,70 @@
+"""What came of one question to one controller."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from faultlamp.asking.plan import Question
+from faultlamp.j1939.readings import Layouts, Reading, decode
+from faultlamp.j1939.reports.clear_code import CLEAR_CODE_PGN, ClearAnswer, decode_clear_answer
+from faultlamp.j1939.reports.groups import GROUPS, Report
+
+Decoded = Report | ClearAnswer | tuple[Reading, ...]
+
+
+class Outcome(StrEnum):
+    """How a question ended."""
+
+    ANSWERED = "answered"
+    ACKNOWLEDGED = "acknowledged"
+    UNREADABLE = "unreadable"
+    REFUSED = "refused"
+    ACCESS_DENIED = "access_denied"
+    BUSY = "busy"
+    NO_ANSWER = "no_answer"
+    BROKEN_OFF = "broken_off"
+
+    @property
+    def somebody_spoke(self) -> bool:
+        """Whether the controller said anything at all about it."""
+        return self is not Outcome.NO_ANSWER
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """One controller, one question.
+
+    time_ns: when it was settled. tries: how many times it was asked. payload: the answer's bytes, None without one.
+    report: the answer decoded, None where it cannot be or nobody knows how. words: what else there is to say.
+    """
+
+    address: int
+    question: Question
+    outcome: Outcome
+    time_ns: int
+    tries: int
+    payload: bytes | None = None
+    report: Decoded | None = None
+    words: str = ""
+
+
+def read_answer(question: Question, payload: bytes, layouts: Layouts | None) -> tuple[Outcome, Decoded | None, str]:
+    """What an answer says: the outcome, the decoded message and words for what is wrong with it."""
+    if question.pgn == CLEAR_CODE_PGN and question.is_command:
+        answer = decode_clear_answer(payload)
+        if answer is None:
+            return Outcome.UNREADABLE, None, _size(payload)
+        if answer.done:
+            return Outcome.ACKNOWLEDGED, answer, ""
+        return (Outcome.ACCESS_DENIED if answer.reason == 1 else Outcome.REFUSED), answer, answer.words
+    group = GROUPS.get(question.pgn)
+    if group is not None:
+        report = group.decode(payload)
+        return (Outcome.UNREADABLE, None, _size(payload)) if report is None else (Outcome.ANSWERED, report, "")
+    layout = None if layouts is None else layouts.groups.get(question.pgn)
+    return Outcome.ANSWERED, None if layout is None else tuple(decode(layout, payload)), ""
+
+
+def _size(payload: bytes) -> str:
+    return f"{len(payload)} bytes that do not fit the group's layout"

@@ -1,0 +1,77 @@
+"""Several electrical faults of one controller that began together: one connector, ground or supply.
+
+Rule, common practice, no source: the sensors of one controller share its supplies and returns, so faults of 'voltage
+high', 'voltage low', 'current low' and 'current high' (SAE J1939-73, appendix A, FMI 3 to 6) that come at once most
+likely have one cause; where the supply itself is among them, it leads. Different controllers share none of that.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+
+from faultlamp.findings.finding import Finding, Kind, evidence_of, when_words, within_words
+from faultlamp.findings.onsets import FaultId, Onset, Onsets
+from faultlamp.findings.together import began_together
+from faultlamp.history.history import History
+from faultlamp.knowledge.names import describe_spn
+from faultlamp.knowledge.shared_causes import SharedCauseRules
+
+
+def electrical_findings(history: History, known: Onsets, rules: SharedCauseRules) -> list[Finding]:
+    """One finding for each group of electrical faults of a controller."""
+    electrical, network = rules.electrical, rules.network
+    by_controller: dict[tuple[str, int], list[Onset]] = defaultdict(list)
+    for onset in known.all:
+        fault = onset.fault
+        if fault.fmi in electrical.fmis and not network.concerns(fault.spn, fault.fmi):
+            by_controller[fault.channel, fault.source_address].append(onset)
+    found: list[Finding] = []
+    for _, onsets in sorted(by_controller.items()):
+        used: set[FaultId] = set()
+        for group in began_together([onset for onset in onsets if onset.seen], electrical.window_ns, electrical.least):
+            found.append(_finding(group.onsets, group.times_ns, history, known, rules))
+            used.update(onset.fault for onset in group.onsets)
+        unseen = [onset for onset in onsets if not onset.seen and onset.fault not in used]
+        found += [
+            _finding(group.onsets, group.times_ns, history, known, rules)
+            for group in began_together(unseen, rules.key_on_ns, 2)
+            if len(group.onsets) >= electrical.least_unseen or _supplies(group.onsets, rules)
+        ]
+    return found
+
+
+def _supplies(onsets: Sequence[Onset], rules: SharedCauseRules) -> list[FaultId]:
+    """The supplies among the faults, sensor supplies before the controller's own as the rules have them."""
+    order = rules.electrical.supplies
+    fed = [onset.fault for onset in onsets if rules.electrical.supply(onset.fault.spn)]
+    return sorted(fed, key=lambda fault: next(place for place, kind in enumerate(order) if fault.spn in kind.spns))
+
+
+def _finding(
+    onsets: Sequence[Onset], times_ns: Sequence[int], history: History, known: Onsets, rules: SharedCauseRules
+) -> Finding:
+    electrical = rules.electrical
+    supplies = _supplies(onsets, rules)
+    leading = supplies[0] if supplies else None
+    supply = electrical.supply(leading.spn) if leading else None
+    evidence = evidence_of(
+        onsets, times_ns, known, history,
+        lines=[f"{describe_spn(fault.spn)} is among them" for fault in supplies],
+    )
+    first_ns, last_ns = onsets[0].time_ns, onsets[-1].time_ns
+    supplied = describe_spn(leading.spn) if leading else ""
+    words = {
+        "count": len(onsets),
+        "within": "in the same report" if first_ns == last_ns else within_words(first_ns, last_ns),
+        "when": when_words(known, history, onsets[0]),
+        "supply": supplied,
+    }
+    texts = supply or electrical
+    sentence = texts.sentence if evidence.seen else texts.sentence_unseen
+    return Finding(
+        Kind.ELECTRICAL, tuple(onset.fault for onset in onsets), leading,
+        supplied or "one connector, ground or supply", sentence.format(**words),
+        electrical.points_to({onset.fault.fmi for onset in onsets if onset.fault not in supplies}), evidence,
+        (*electrical.cautions, rules.caution), (*supply.tests, *electrical.tests) if supply else electrical.tests,
+    )
