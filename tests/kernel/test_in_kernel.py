@@ -11,7 +11,7 @@ import pytest
 HERE = Path(__file__).resolve().parent
 PROJECT = HERE.parent.parent
 NO_KERNEL = 69
-LIMIT_S = 240
+LIMIT_S = 360
 
 
 @pytest.mark.timeout(LIMIT_S + 30)

@@ -47,9 +47,10 @@ class Node:
     last_ns: int
     frames: int
     claims: list[Claim] = field(default_factory=list)
-    _since_ns: int = 0
-    _since_frames: int = 0
-    _rate: float | None = None
+    # The rate is taken from block to block, so it depends on how the frames were cut: no part of who this is.
+    _since_ns: int = field(default=0, compare=False)
+    _since_frames: int = field(default=0, compare=False)
+    _rate: float | None = field(default=None, compare=False)
 
     @property
     def interval_ns(self) -> int | None:
