@@ -16,7 +16,7 @@ from faultlamp.asking.intake import ANSWER_NS, Intake
 from faultlamp.asking.plan import wanted
 from faultlamp.asking.results import Outcome
 from faultlamp.asking.verdicts import Command, Kind
-from faultlamp.cli.asking_page import controller_lines, title
+from faultlamp.asking.words import controller_lines, title
 from faultlamp.frames import Frame
 from faultlamp.j1939.identifier import build_identifier
 from faultlamp.j1939.participant import Participant

@@ -9,7 +9,7 @@ from faultlamp.asking.document import intake_document
 from faultlamp.asking.intake import ANSWER_NS, Intake
 from faultlamp.asking.plan import wanted
 from faultlamp.asking.verdicts import Command, Kind, Verdict
-from faultlamp.cli.asking_page import controller_lines, title
+from faultlamp.asking.words import controller_lines, title
 from faultlamp.cli.clear_page import loss_lines, verdict_line
 from faultlamp.j1939.participant import Participant
 from faultlamp.knowledge.layouts import load_layouts

@@ -36,7 +36,8 @@ def document(capsys: Out, *words: str) -> dict[str, Any]:
 
 @pytest.mark.parametrize("words", [
     ("110", "3"), ("110/3",), ("SPN", "110", "FMI", "3"), ("spn:", "110", "fmi:", "3"), ("SPN 110 FMI 3",),
-    ("110,3",), ("6E", "00", "03", "05"), ("6e000305",), ("0x6E000305",), ("0X6e000305",), ("6E 00 03 05",),
+    ("SPN110", "FMI3"), ("spn=110", "fmi=3"), ("SPN=110/FMI=3",), ("110,3",), ("6E", "00", "03", "05"), ("6e000305",),
+    ("0x6E000305",), ("0X6e000305",), ("6E 00 03 05",),
     ("0x6E", "0x00", "0x03", "0x05"), ("6E:00:03:05",),
 ], ids=" ".join)
 def test_the_same_code_however_it_is_written(capsys: Out, words: tuple[str, ...]) -> None:
@@ -199,6 +200,22 @@ def test_a_table_that_is_not_there(capsys: Out, option: str) -> None:
     assert captured.err == (
         "faultlamp: gone.csv: cannot read the table: No such file or directory; check path and permissions\n"
     )
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "cp1252", "utf-8"])
+def test_a_terminal_that_lacks_a_letter(tmp_path: Path, encoding: str) -> None:
+    """What the output's encoding cannot show is escaped; the page goes on to its end."""
+    codes = tmp_path / "codes.csv"
+    codes.write_text("spn,fmi,lamp,code,title\n110,3,red,C1,Kühlmittel Жар\n", encoding="utf-8")
+    done = subprocess.run(
+        [sys.executable, "-m", "faultlamp", "explain", "110", "3", "--crosswalk", codes, "--format", "table"],
+        capture_output=True, check=False, env={**os.environ, "PYTHONIOENCODING": encoding, "PYTHONUTF8": "0"},
+    )
+    assert (done.returncode, done.stderr) == (0, b"")
+    shown = done.stdout.decode(encoding)
+    assert "C1  K" in shown
+    assert ("Жар" if encoding == "utf-8" else r"\u0416\u0430\u0440") in shown
+    assert "manual decides" in shown.splitlines()[-1]
 
 
 def test_faults_and_values_take_own_names_too(tmp_path: Path, capsys: Out) -> None:

@@ -206,8 +206,9 @@ TEMPERATURES = ["coolant temperature", "oil temperature", "fuel temperature", "i
 
 @pytest.mark.parametrize(
     ("changes", "word"),
-    [({110: 60, 175: 58}, "warm still"), ({110: 60, 175: "not_available"}, "warm still")],
-    ids=["coolant-and-oil-are-hot", "coolant-is-hot-and-oil-is-not-there"],
+    [({110: 60, 175: 58}, "warm still"), ({110: 60, 175: "not_available"}, "warm still"),
+     ({110: 39, 175: 42, 174: 30, 105: 33, 172: 32}, "warm still")],
+    ids=["coolant-and-oil-are-hot", "coolant-is-hot-and-oil-is-not-there", "two-hours-after-a-run"],
 )
 def test_a_warm_engine_is_not_judged(
     engine: Callable[..., list[Frame]], layouts: Layouts, changes: Changes, word: str
@@ -216,6 +217,27 @@ def test_a_warm_engine_is_not_judged(
     checks = checks_of(engine(key=changes), layouts)
     assert {checks[name].verdict for name in TEMPERATURES} == {NOT_JUDGED}
     assert all(word in checks[name].why for name in TEMPERATURES)
+
+
+def test_one_cold_sensor_is_no_warm_engine(engine: Callable[..., list[Frame]], layouts: Layouts) -> None:
+    """An open ambient sensor reads -40 degC; all others agree, so it is that one and not a warm engine."""
+    checks = checks_of(engine(values={171: -40}), layouts)
+    assert [name for name in TEMPERATURES if checks[name].verdict is not OK] == ["ambient temperature"]
+
+
+def test_readings_that_agree_on_nonsense(engine: Callable[..., list[Frame]], layouts: Layouts) -> None:
+    """Numbers of another scale (15 degC is 59 degF) agree with each other; no machine is that hot after a night."""
+    hot: Changes = {110: 59, 175: 58, 174: 59, 105: 62}
+    checks = checks_of(engine(values={171: 61, 172: 62}, key=hot), layouts)
+    assert {checks[name].verdict for name in TEMPERATURES} == {DOUBTFUL}
+    assert checks["ambient temperature"].threshold == "-50 to 57 degC"
+
+
+@pytest.mark.parametrize("kpa", [70, 55], ids=["3000-m", "5000-m"])
+def test_air_is_thin_up_there(engine: Callable[..., list[Frame]], layouts: Layouts, kpa: int) -> None:
+    """About 70 kPa at 3000 m and 54 kPa at 5000 m are right (ISO 2533, standard atmosphere, from memory)."""
+    checks = checks_of(engine(values={108: kpa, 106: kpa}), layouts)
+    assert {check.verdict for check in checks.values()} == {OK}
 
 
 def test_after_a_run_it_is_not_cold(engine: Callable[..., list[Frame]], layouts: Layouts) -> None:

@@ -97,6 +97,41 @@ def test_a_derate_that_follows(pump: Pump) -> None:
     assert "repair SPN 100 FMI 1 Engine Oil Pressure first" in finding.sentence
 
 
+@pytest.mark.parametrize(("first", "words"), [
+    ("run+20", "that came with it"), ("run+16", "that came shortly before"),
+], ids=["at-once", "four-seconds-before"])
+def test_of_two_possible_causes_both_are_told(pump: Pump, first: str, words: str) -> None:
+    """A derate after two faults: the nearer one leads, the other is named as what it is."""
+    faults = ("engine", 94, 18, first), ("engine", 110, 0, "run+20"), ("engine", 1569, 31, "run+23")
+    (finding,) = findings_of(pump(*faults), until_s=50).findings
+    assert f"(or the other one {words})" in finding.sentence
+    assert len(finding.faults) == 3
+
+
+def test_a_condition_of_its_own_leads_a_derate(pump: Pump) -> None:
+    """Water in the fuel (SPN 97, FMI 31 'condition exists') is no answer to another fault: the derate answers it."""
+    causes = findings_of(pump(("engine", 97, 31, "run+20"), ("engine", 1569, 31, "run+23")), until_s=50)
+    assert groups(causes) == [("consequence", [(0, 97, 31), (0, 1569, 31)])]
+    assert causes.findings[0].leading == (*causes.findings[0].leading[:2], 97, 31)  # type: ignore[index]
+
+
+def test_one_circuit_counts_once_in_the_first_report() -> None:
+    """Three electrical faults of two circuits are two, of which nobody saw the beginning: no hint."""
+    causes = findings_of(frames_of([(float(s), 0, [(110, 3), (110, 5), (175, 3)]) for s in range(20)]))
+    assert groups(causes) == []
+    assert len(causes.alone) == 3
+
+
+def test_a_fault_that_often_comes_by_itself_is_told() -> None:
+    """One fault flickers every ten seconds and another one begins once, near one of these times: chance is named."""
+    told = [
+        (float(second), 0, [(110, 3)] * (second >= 20 and second % 10 < 2) + [(175, 3)] * (second >= 41))
+        for second in range(70)
+    ]
+    (finding,) = findings_of(frames_of(told)).findings
+    assert "SPN 110 FMI 3 also began 4 times without the others: it may be by chance" in finding.evidence.lines
+
+
 def test_an_echo_of_a_lost_reading(pump: Pump) -> None:
     """Another controller's FMI 19 on the SPN of a faulted sensor follows from the sensor's fault."""
     causes = findings_of(pump(("engine", 110, 3, "run+20"), ("aftertreatment", 110, 19, "run+25")), until_s=50)
@@ -117,6 +152,10 @@ COUNTER_EXAMPLES: dict[str, list[tuple[str, int, int, str]]] = {
     "a-derate-long-after": [("engine", 100, 1, "run+10"), ("engine", 1569, 31, "run+40")],
     "a-derate-before": [("engine", 1569, 31, "run+20"), ("engine", 100, 1, "run+23")],
     "an-echo-long-after": [("engine", 110, 3, "run+10"), ("aftertreatment", 110, 19, "run+45")],
+    "water-in-the-fuel-is-no-answer": [("engine", 110, 3, "run+20"), ("engine", 97, 31, "run+22")],
+    "two-failure-modes-of-one-circuit": [("engine", 110, 3, "run+20"), ("engine", 110, 5, "run+20")],
+    "two-mechanical-faults-by-chance": [("engine", 27, 7, "run+20"), ("cluster", 734, 7, "run+21")],
+    "a-low-pressure-and-a-supply": [("engine", 100, 1, "run+20"), ("engine", 3509, 4, "run+21")],
     "condition-exists-in-another-controller": [("engine", 110, 3, "run+20"), ("cluster", 96, 31, "run+21")],
 }
 

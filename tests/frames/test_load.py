@@ -2,7 +2,8 @@
 
 import pytest
 
-from faultlamp.frames.load import Bits, bus_load, frame_bits
+from faultlamp.frames import ERROR, EXTENDED, FD, Frame, FrameBlock
+from faultlamp.frames.load import Bits, block_bits, bus_load, frame_bits
 
 
 @pytest.mark.parametrize(
@@ -63,3 +64,13 @@ def test_no_time_no_load(seconds: float, bit_rate: int) -> None:
     """Nothing is divided by nothing."""
     with pytest.raises(ValueError, match="no load"):
         bus_load(Bits(131, 160), seconds, bit_rate)
+
+
+def test_the_length_of_a_block_is_that_of_its_classic_frames() -> None:
+    """29-bit of 8 and 3 bytes, 11-bit of none; error and CAN FD frames are left out."""
+    frames = [
+        Frame(0, "can0", 0x18FECA00, bytes(8), EXTENDED), Frame(0, "can0", 0x18EAFF00, bytes(3), EXTENDED),
+        Frame(0, "can0", 0x123, b"", 0), Frame(0, "can0", 0x4, bytes(8), ERROR),
+        Frame(0, "can0", 0x18FECA00, bytes(8), EXTENDED | FD),
+    ]
+    assert block_bits(FrameBlock.from_frames(frames)) == Bits(131 + 91 + 47, 160 + 110 + 55)

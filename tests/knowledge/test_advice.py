@@ -12,6 +12,7 @@ import pytest
 from faultlamp.errors import DataFileError
 from faultlamp.knowledge import advice
 from faultlamp.knowledge.advice import Course, Step, load_advice, shipped_advice
+from faultlamp.knowledge.explanation import explanation
 from faultlamp.knowledge.names import spn_name
 from faultlamp.knowledge.tables import number_table
 
@@ -130,18 +131,65 @@ def test_nobody_is_sent_to_open_the_rail(spn: int, fmi: int) -> None:
     (110, "temperature_sensor", "coolant_temperature"), (100, "pressure_sensor", "oil_pressure"),
     (157, "rail_pressure_sensor", "injection_pressure"), (190, "speed_sensor", "engine_overspeed"),
     (132, "mass_flow", None), (91, "position_sensor", None), (111, "level_sensor", "coolant_level_and_pressure"),
-    (597, "switch", None), (651, "injector", None), (677, "relay", None), (729, "heater", None),
+    (597, "switch", None), (651, "injector", None), (677, "relay", "starter"), (729, "heater", None),
     (3509, "supply_line", None), (168, "battery_supply", "battery_voltage"), (639, "network", None),
     (2000, "node", None), (2253, "node", None), (629, "controller", None), (3226, "gas_sensor", "scr"),
     (3251, "differential_pressure_sensor", "particulate_filter"), (1761, "level_sensor", "def_level"),
     (4354, "heater", "def_heating"), (1569, "computed_value", "engine_protection"), (1323, None, "misfire"),
-    (3242, "exhaust_temperature_sensor", "particulate_filter"), (2791, "motor_actuator", "egr"),
+    (3242, "exhaust_temperature_sensor", "exhaust_temperature"), (84, "shaft_speed_sensor", None),
+    (676, "relay", None), (608, "serial_link", None), (5246, "computed_value", "inducement"),
+    (108, "pressure_sensor", "barometric_pressure"), (2791, "motor_actuator", "egr"),
     (1999, None, None), (2254, None, None), (520200, None, None),
 ])
 def test_parameters_belong_to_the_right_families(spn: int, component: str | None, system: str | None) -> None:
     """A sample of every kind, and numbers that nobody knows."""
     found = shipped_advice().component(spn), shipped_advice().system(spn)
     assert [family and family.key for family in found] == [component, system]
+
+# What the failure mode means (SAE J1939-73, appendix A) decides what is looked at first; the rest is common practice.
+@pytest.mark.parametrize(("spn", "fmi", "first_cause", "has", "has_not"), [
+    pytest.param(3251, 18, "Hose", "dpf_outlet_look", "dpf_regenerate", id="too-little-pressure-is-no-soot"),
+    pytest.param(3251, 0, "Soot", "dpf_loads", "dpf_outlet_look", id="too-much-pressure-is"),
+    pytest.param(3246, 0, "Overload", "egt_compare", "dpf_regenerate", id="a-hot-filter-is-not-regenerated"),
+    pytest.param(3364, 0, "Fluid too strong", "def_quality", "def_quantity", id="too-strong-is-not-weak"),
+    pytest.param(1761, 0, "Filled over", "def_level_eye", "def_lines", id="too-full-is-not-empty"),
+    pytest.param(3216, 13, "Replaced", "teach_in", "gas_leaks", id="out-of-calibration"),
+    pytest.param(5246, 15, "DEF tank low", "derate_lead", "gas_compare", id="an-inducement-follows"),
+    pytest.param(5246, 31, "DEF tank low", "derate_lead", "inspect_connector", id="an-inducement-has-no-plug"),
+    pytest.param(2000, 19, "That controller talks", "sender_own_codes", "split_bus", id="who-says-error-is-alive"),
+    pytest.param(639, 19, "A node that talks", "sender_own_codes", "split_bus", id="bad-data-on-a-network"),
+    pytest.param(608, 9, "No partner", "sender_power", "termination", id="a-serial-link-has-no-terminators"),
+    pytest.param(190, 9, "The sender", "who_talks", "speed_resistance", id="a-late-message-is-no-coil"),
+    pytest.param(84, 0, "The speed is real", "is_it_real", "speed_signal", id="a-speed-that-is-real"),
+    pytest.param(84, 8, "Gap", "shaft_speed_signal", "speed_signal", id="a-wheel-is-not-cranked"),
+    pytest.param(190, 1, "Overloaded", "is_it_real", "speed_signal", id="an-engine-that-is-lugged"),
+    pytest.param(4374, 8, "Bad contact", "smart_supply", "speed_tip", id="a-pump-motor-has-no-tooth-wheel"),
+    pytest.param(108, 1, "Vent", "baro_compare", "mechanical_gauge", id="no-gauge-for-the-air"),
+    pytest.param(110, 31, "Too hot", "cooling_air", "inspect_connector", id="a-condition-may-be-either-end"),
+])
+def test_the_failure_mode_decides_where_to_look(
+    spn: int, fmi: int, first_cause: str, has: str, has_not: str
+) -> None:
+    """The first cause fits the pair; a step that helps is there and one that makes no sense is not."""
+    course = shipped_advice().course(spn, fmi)
+    keys = {step.key for step in course.steps}
+    assert course.causes[0].startswith(first_cause)
+    assert has in keys
+    assert has_not not in keys
+
+
+@pytest.mark.parametrize("spn", [*list(number_table("spn_names.csv"))[::7], 520200, 60000])
+def test_special_instructions_send_to_the_makers_text(spn: int) -> None:
+    """FMI 14 says no more than 'see the maker's text' (SAE J1939-73, appendix A): a step near the top says so."""
+    keys = [step.key for step in shipped_advice().course(spn, 14).steps]
+    assert "maker_text" in keys[:4]
+
+
+@pytest.mark.parametrize("spn", [626, 677, 1804])
+def test_a_starter_may_crank(spn: int) -> None:
+    """Whoever works at a starter relay is told that it may turn the engine (common practice)."""
+    for fmi in range(32):
+        assert any("turn" in text for text in explanation(spn, fmi).cautions)
 
 
 def test_the_families_cover_the_named_parameters() -> None:

@@ -29,10 +29,13 @@ from faultlamp.j1939.segmentation import broadcast
 from faultlamp.knowledge.layouts import load_layouts
 from faultlamp.knowledge.names import fmi_meaning, spn_name
 from faultlamp.tui.board import Board
-from faultlamp.tui.detail.text import detail_lines
+from faultlamp.tui.detail.screen import DetailPage
 from faultlamp.tui.feed import FeedStatus
+from faultlamp.tui.findings.page import ChecksPage
+from faultlamp.tui.nodes.page import NodesPage
 from faultlamp.tui.paint import Line
 from faultlamp.tui.readings.chooser import offer_text, offers
+from faultlamp.tui.unknown.page import unknown_lines
 from faultlamp.values.columns import Decoder
 from support.strategies import traffic
 
@@ -240,8 +243,14 @@ class Road:
         board = self.board
         rows = [*board.head(width, height), *board.readings_band(width, height), *board.lanes_band(width, height)]
         rows.append(board.status(width))
+        wide = max(width, 20)
+        detail = DetailPage(board)
         for lane in board.lanes[:3]:
-            rows += detail_lines(board.job, lane, board.now_ns or 0, max(width, 20))[:400]
+            detail.key = lane.key
+            rows += detail.page(wide)[:400]
+        rows += [*ChecksPage(board).page(wide)[:400], *NodesPage(board).page(wide)[:400]]
+        channels = len(board.job.history.channels)
+        rows += unknown_lines(board.job.unknown, board.now_ns or 0, channels, wide)[:400]
         for pick, value in offers(board, "")[:50]:
             text = offer_text(value, pick in board.picks, width)
             assert not unsafe(text), text
@@ -259,6 +268,7 @@ def check_bounds(road: Road) -> None:
     """What may be kept of a hostile bus: the limits that the modules set themselves."""
     from faultlamp.history import latest, room
     from faultlamp.j1939 import transport
+    from faultlamp.tui.unknown import groups as unknown
 
     for history in (road.history, road.row_history, road.board.job.history):
         sessions = history._transport
@@ -277,6 +287,7 @@ def check_bounds(road: Road) -> None:
     for values in (road.latest, road.row_latest, road.board.job.latest):
         assert len(values.tracks) <= latest.MOST_GROUPS
         assert all(len(track._times) <= latest.MOST_SAMPLES for track in values.tracks.values())
+    assert len(road.board.job.unknown.groups) <= unknown.MOST_GROUPS
     assert len(road.nodes.nodes) <= 256 * max(len(road.history.channels), 1)
 
 

@@ -1,4 +1,4 @@
-"""The dashboard's tests see the same clock everywhere."""
+"""The dashboard's tests see the same clock everywhere, and remember nothing beyond themselves."""
 
 import time
 from collections.abc import Iterator
@@ -14,3 +14,9 @@ def utc(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     yield
     monkeypatch.undo()
     time.tzset()
+
+
+@pytest.fixture(autouse=True)
+def no_settings(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathFactory) -> None:
+    """The folder of a user's settings is an empty one (XDG Base Directory Specification)."""
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path_factory.mktemp("settings")))

@@ -9,7 +9,7 @@ from faultlamp.tui.app import DashboardApp
 from faultlamp.tui.board import Board
 from faultlamp.tui.dashboard import Dashboard
 from faultlamp.tui.head.lamps import SHAPES
-from faultlamp.tui.keys import key_name
+from faultlamp.tui.key_line import key_name
 from faultlamp.tui.names import STATE_WORDS
 from faultlamp.tui.readings.value import SHAPES as READING_SHAPES
 from faultlamp.tui.readings.value import Seen

@@ -168,7 +168,7 @@ def test_a_gap_on_the_band() -> None:
     rows = table(job, lanes_of(job.history), LaneView(), ns(19.5), 80, 9, gaps=[Gap(ns(5), ns(8), "gone")])
     assert [row.text.rstrip() for row in rows][1:6] == [
         "   Sender     SPN/FMI    OC Lamp  Name               ╷22:13:30 ╷22:13:40",
-        "   Key ─ on  ━ ran  ░ not heard             ├━━━░░░▒━━━━━━━━━━━",
+        "   Key ─ on  ━ ran  ░ not heard  █ 1 s      ├━━━░░░▒━━━━━━━━━━━",
         "▸● Engine 1   100/1       5 RED   Oil Press…   ▐░░░▒███████████",
         " ●◆Engine 1   110/3       2 RED   Coolant T… ███░░░░▐██████████",
         " ◌ Transmiss… 110/3       1 -     Coolant T…  ▞ ░░░░",
@@ -234,9 +234,9 @@ def test_the_band_at_80_columns() -> None:
     rows = table(job, lanes, LaneView(), ns(19.5), 80, 9)
     assert {len(row.text) for row in rows} == {80}
     assert [row.text.rstrip() for row in rows] == [
-        "FAULTS 2 active, 1 earlier  ◆ 10 s ago: SPN 110 FMI 3 active",
+        "FAULTS 2 active, 1 earlier, following  ◆ 10 s ago: SPN 110 FMI 3 active",
         "   Sender     SPN/FMI    OC Lamp  Name               ╷22:13:30 ╷22:13:40",
-        "   Key ─ on  ━ engine ran                   ├━━━━━━━━━━━━━━━━━━",
+        "   Key ─ on  ━ engine ran  █ 1 s            ├━━━━━━━━━━━━━━━━━━",
         "▸● Engine 1   100/1       5 RED   Oil Press…   ▐███████████████",
         " ●◆Engine 1   110/3       2 RED   Coolant T… ████▌  ▐██████████",
         " ◌ Transmiss… 110/3       1 -     Coolant T…  ▞ fell silent",
@@ -255,7 +255,7 @@ def test_the_band_with_the_cursor() -> None:
     assert rows[0] == "FAULTS 2 active, 1 earlier  HELD, Esc: live again"
     assert rows[1:6] == [
         "   Sender     SPN/FMI    OC Lamp  Name          ▼22:13:25      ╷22:13:40",
-        "   Key ─ on  ━ engine ran                   ├━━━━━━━━━━━━━━━━━━",
+        "   Key ─ on  ━ engine ran  █ 1 s            ├━━━━━━━━━━━━━━━━━━",
         "▸● Engine 1   100/1       5 RED   Oil Press…   ▐███████████████",
         " ●◆Engine 1   110/3       2 RED   Coolant T… ████▌  ▐██████████",
         " ◌ Transmiss… 110/3       1 -     Coolant T…  ▞ fell silent",

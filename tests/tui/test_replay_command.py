@@ -15,6 +15,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from fcntl import ioctl
 from pathlib import Path
+from typing import IO
 
 import pytest
 
@@ -37,12 +38,12 @@ def log(tmp_path: Path) -> Path:
 class Terminal:
     """The far side of a pseudo-terminal of 80 by 24 in which a command runs."""
 
-    def __init__(self, *words: str | Path) -> None:
+    def __init__(self, *words: str | Path, errors: IO[bytes] | None = None) -> None:
         self.near, far = pty.openpty()
         ioctl(far, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
         self.before = termios.tcgetattr(far)
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "faultlamp", *map(str, words)], stdin=far, stdout=far, stderr=far,
+            [sys.executable, "-m", "faultlamp", *map(str, words)], stdin=far, stdout=far, stderr=errors or far,
             env={**os.environ, "TERM": "xterm-256color", "TZ": "UTC"}, start_new_session=True,
         )
         self.far = far
@@ -77,9 +78,9 @@ class Terminal:
 
 
 @contextmanager
-def terminal(*words: str | Path) -> Iterator[Terminal]:
-    """A command in a terminal, ended at the latest when the test ends."""
-    running = Terminal(*words)
+def terminal(*words: str | Path, errors: IO[bytes] | None = None) -> Iterator[Terminal]:
+    """A command in a terminal, ended at the latest when the test ends. errors: where standard error goes instead."""
+    running = Terminal(*words, errors=errors)
     try:
         yield running
     finally:
@@ -97,6 +98,16 @@ def test_on_a_terminal_it_shows_the_dashboard_and_q_leaves(log: Path) -> None:
         os.write(shown.near, b"q")
         assert shown.exit_code() == 0
         assert b"Traceback" not in shown.text
+
+
+def test_it_is_seen_although_standard_error_goes_elsewhere(log: Path, tmp_path: Path) -> None:
+    """With `2>FILE` the dashboard is on the terminal, and nothing of it in the file."""
+    with (tmp_path / "errors.txt").open("w+b") as errors, terminal("replay", log, errors=errors) as shown:
+        shown.wait_for(b"1 active fault")
+        os.write(shown.near, b"q")
+        assert shown.exit_code() == 0
+        errors.seek(0)
+        assert errors.read() == b""
 
 
 @pytest.mark.parametrize("how", ["key", "signal"])

@@ -24,7 +24,7 @@ def live() -> DashboardApp:
 
 async def drawn(pilot: Pilot[Any], *facts: str) -> None:
     """The screen is up to date and says these things."""
-    while not (isinstance(pilot.app.screen, Dashboard) and pilot.app.screen.query("Footer")):
+    while not (isinstance(pilot.app.screen, Dashboard) and pilot.app.screen.query("KeyLine")):
         await pilot.pause(0.01)
     await pilot.app.workers.wait_for_complete()
     await pilot.pause()
@@ -60,6 +60,8 @@ def test_replay_with_the_cursor(snap_compare: Any) -> None:
     player = Player(Recording([FrameBlock.from_frames(pump_job(30))]), HandClock(), "pump.log")
 
     async def stopped(pilot: Pilot[Any]) -> None:
+        # The frames a second are counted from the first look on.
+        await drawn(pilot)
         await pilot.press("end", *["shift+left"] * 2, "left")
         await drawn(
             pilot, "READINGS AT 22:13:28, 21 s BEFORE NOW, NOT LIVE", "▼22:13:28", "replay at the end, 1x",

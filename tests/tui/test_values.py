@@ -3,11 +3,13 @@
 import pytest
 
 from faultlamp.frames import Frame
+from faultlamp.history import latest
+from faultlamp.tui.board import Board
 from faultlamp.tui.paint import Line
 from faultlamp.tui.readings.tiles import Shown, band, tile, tile_rows
 from faultlamp.tui.readings.value import Pick, Readings, Seen, Value
 from support.wire import frame, ns
-from tui.scene import LAYOUTS, coolant, eec1, job_of, rpm
+from tui.scene import LAYOUTS, StillFeed, coolant, eec1, job_of, rpm
 
 READINGS = Readings(LAYOUTS)
 SPEED = Pick(190)
@@ -176,3 +178,15 @@ def test_the_band_has_exact_rows() -> None:
     rows = band(Line(), shown, ns(1.5), 79, 24)
     assert len(rows) == 1 + 5 + 2
     assert {len(row.text) for row in rows} == {79}
+
+
+def test_samples_that_found_no_room_are_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What the store of values refused or gave up is told beside the readings, nothing while there is room."""
+    monkeypatch.setattr(latest, "MOST_GROUPS", 2)
+    for frames, words in (
+        ([rpm(1, 1500), coolant(1, 0x7D)], " READINGS live"),
+        ([rpm(1, 1500), coolant(1, 0x7D), rpm(1, 1500, source="03")], " READINGS live, 1 samples found no room"),
+    ):
+        board = Board(StillFeed(frames, 1.5), LAYOUTS, {})
+        board.tick()
+        assert board.readings_band(80, 24)[0].text.rstrip() == words

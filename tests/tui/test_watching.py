@@ -18,10 +18,12 @@ from faultlamp.bus.reconnect import BusLost
 from faultlamp.bus.recorder import Recorder
 from faultlamp.errors import BusError
 from faultlamp.frames import ERROR, Frame
+from faultlamp.frames.load import Bits
 from faultlamp.j1939.transport import TransportCounts
 from faultlamp.tui.app import DashboardApp
 from faultlamp.tui.board import Board
 from faultlamp.tui.canvas import Canvas
+from faultlamp.tui.meter import Traffic
 from faultlamp.tui.status import status_line
 from faultlamp.tui.watching import LiveFeed
 from support.wire import document, document_by_rows
@@ -120,13 +122,15 @@ def test_what_is_fine_is_said_too() -> None:
     status = feed.status()
     assert status.notes == ("adapter open, nothing lost", "not recording")
     assert not status.wrong
-    wide = status_line(status, 1812.0, TransportCounts(), 160).text.rstrip()
+    # Full 29-bit frames, 131 bits each and a tenth for stuffing (ISO 11898-1): 1812 a second are 261.1 kbit/s.
+    traffic = Traffic(1812.0, Bits(2 * 1812 * 131, 2 * 1812 * 160), 2.0)
+    wide = status_line(status, traffic, TransportCounts(), 160).text.rstrip()
     assert wide == (
-        " can0 (slcan) at 250000 bit/s │ only listens, acknowledges nothing │ 1812 frames/s "
+        " can0 (slcan) at 250000 bit/s │ only listens, acknowledges nothing │ 1812 frames/s, 261 kbit/s "
         "│ adapter open, nothing lost │ not recording"
     )
-    narrow = status_line(status, 1812.0, TransportCounts(), 80).text.rstrip()
-    assert narrow == " can0 (slcan) at 250000 b… │ only listens │ 1812/s │ open, nothing lost │ no rec"
+    narrow = status_line(status, traffic, TransportCounts(), 80).text.rstrip()
+    assert narrow == " can0 (slcan)… │ only listens │ 1812/s, 261 kbit/s │ open, nothing lost │ no rec"
 
 
 def test_everything_that_is_amiss_at_once() -> None:
@@ -194,7 +198,7 @@ async def test_an_adapter_that_goes_and_comes_back() -> None:
         await pilot.press("enter")
         app.tick()
         await pilot.pause()
-        page = " ".join(row.text for row in app.screen.query_one("#page", Canvas).lines)
+        page = " ".join(" ".join(row.text for row in app.screen.query_one("#page", Canvas).lines).split())
         assert "but for 1 gap in which the bus was lost" in page
         assert "up to 1500 rpm, then not heard: the bus was lost" in page
         assert app.is_running
@@ -214,10 +218,8 @@ async def test_a_source_that_fails_for_good_is_said_so_and_the_dashboard_stays()
         assert app.is_running
 
 
-def test_before_anything_was_heard_the_checks_are_named() -> None:
-    """Common practice, no source: key, connector, bit rate, resistance across the pair."""
+def test_before_anything_was_heard_the_sentence_leads_to_the_checks() -> None:
+    """There is no present moment yet."""
     feed = LiveFeed(LivePump(Source()), "can0 (virtual)")
-    waiting = feed.status().waiting
     assert feed.now_ns() is None
-    for check in ("key on?", "Connector seated?", "Bit rate", "60 ohm"):
-        assert check in waiting
+    assert feed.status().waiting == "Nothing heard yet. If it stays like that, go through what stands below."

@@ -11,7 +11,6 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Protocol
 
-from faultlamp.bus.line import Line
 from faultlamp.frames import Frame
 
 CHANNEL = "line"
@@ -36,6 +35,14 @@ class Talker(Protocol):
         """When there is something to do without a frame coming."""
 
 
+class TwoWay(Protocol):
+    """A `Line`."""
+
+    def read(self, timeout_s: float) -> list[Frame]: ...
+
+    def send(self, can_id: int, data: bytes) -> None: ...
+
+
 class SteadyClock:
     """Nanoseconds since the epoch as they were at the start, and steadily on from there."""
 
@@ -48,7 +55,7 @@ class SteadyClock:
 
 
 def converse(
-    line: Line,
+    line: TwoWay,
     talker: Talker,
     clock: Callable[[], int],
     until: Callable[[], bool],

@@ -9,6 +9,9 @@ missing acknowledge is not solitude.
 
 Some drivers hand out what was sent here as well (UDP multicast does): such an echo is read, but neither counted as
 heard nor noted twice.
+
+What is sent is stamped on the adapter's clock, as far as the frames heard tell it: a second between two clocks would
+look like a step back in time.
 """
 
 from __future__ import annotations
@@ -51,6 +54,8 @@ class Line:
         self._unechoed: deque[tuple[int, bytes]] = deque(maxlen=_MOST_UNECHOED)
         self._reader = Reader(opened.bus, opened.settings, clock=clock)
         self._clock = clock
+        # The last stamp heard, and how far the adapter's clock was ahead of ours then; both in nanoseconds.
+        self._last_ns, self._ahead_ns = 0, 0
         if getattr(opened.bus, "listens_only", False):
             self.close()
             raise BusError(
@@ -64,6 +69,9 @@ class Line:
         Raises BusError when the bus is gone, and when it turns out that nobody acknowledges.
         """
         frames = self._reader.read(timeout_s)
+        if frames:
+            self._last_ns = frames[-1].time_ns
+            self._ahead_ns = self._last_ns - self._now_ns()
         others = [frame for frame in frames if not self._is_echo(frame)]
         self.tap(others)
         for frame in others:
@@ -89,10 +97,21 @@ class Line:
             if not self.heard and _is_full(error.__cause__):
                 raise self._alone() from error
             raise
-        frame = Frame(round(self._clock() * 1e6) * 1000, self._reader.own_name, can_id, bytes(data))
+        self._last_ns = max(self._now_ns() + self._ahead_ns, self._last_ns)
+        frame = Frame(self._last_ns, self._reader.own_name, can_id, bytes(data))
         self.sent.append(frame)
         self._unechoed.append((frame.can_id, frame.data))
         self.tap((frame,))
+
+    @property
+    def garbled(self) -> int:
+        """How many things the adapter delivered that were no frame."""
+        return self._reader.garbled
+
+    @property
+    def dropped(self) -> int:
+        """Frames that the operating system threw away because they were not read in time, where it counts them."""
+        return self._reader.dropped
 
     def close(self) -> None:
         """Close the bus; harmless when repeated."""
@@ -105,6 +124,10 @@ class Line:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+    def _now_ns(self) -> int:
+        """Now on our clock, as fine as a recording keeps it."""
+        return round(self._clock() * 1e6) * 1000
 
     def _is_echo(self, frame: Frame) -> bool:
         if frame.flags != EXTENDED or (frame.can_id, frame.data) not in self._unechoed:

@@ -11,12 +11,19 @@ to 5 s; a bus that stayed for 5 s starts over with 0.5 s, so that a loose plug d
     lost       the pause is not over             lost
     lost       opened, and the first read works  open
     lost       not opened, or the read fails     lost, the next pause
+    any        the adapter is wanted             lent: told first, closed by the next read
+    lent       brings what its holder overhears  lent
+    lent       the holder gave it back           lost, tried again at once
+
+An adapter that cannot be opened twice is lent to whoever has to send on it. Reads go on meanwhile and bring what the
+holder hears and sends.
 """
 
 from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable
+from threading import Event
 from types import TracebackType
 from typing import TYPE_CHECKING, NamedTuple, Protocol, Self
 
@@ -84,6 +91,16 @@ def bus_off(frames: Iterable[Frame], before: bool) -> bool:
     return before
 
 
+class _Loan:
+    """An adapter in other hands. closed: nobody listens on it any more. source: what its holder overhears."""
+
+    def __init__(self, reason: str) -> None:
+        self.reason = reason
+        self.told = self.back = False
+        self.closed = Event()
+        self.source: Source | None = None
+
+
 class _Counts(NamedTuple):
     """The open source, if there is one, and what those before it had counted. Replaced as a whole: two threads look."""
 
@@ -96,7 +113,7 @@ class Reconnecting:
     """A source of frames for the pump. Opens at once and reads once; raises BusError. A context manager.
 
     open_source: makes and opens a new source, raises BusError. clock and sleep are in seconds.
-    settings, hardware_listen_only: of the source that was opened last.
+    settings, hardware_listen_only: of the source that was opened last. opened: how many sources there have been.
     """
 
     def __init__(
@@ -112,6 +129,9 @@ class Reconnecting:
         self._closed = self._off = False
         self._pause: Pause | None = None
         self._trouble: BusLost | None = None
+        self._loan: _Loan | None = None
+        self._returning = False
+        self.opened = 0
         self._counts = _Counts(None, 0, 0)
         self._early = self._try()
         self._opened_s = clock()
@@ -128,11 +148,39 @@ class Reconnecting:
         source, _, garbled = self._counts
         return garbled + (source.garbled if source is not None else 0)
 
+    @property
+    def reopening(self) -> bool:
+        """Nothing is heard because the adapter is opened anew on purpose."""
+        loan = self._loan
+        return self._returning if loan is None else loan.source is None
+
+    def lend(self, reason: str) -> Event:
+        """Stop listening for somebody who needs the adapter; set once it is closed, by the thread that reads.
+
+        reason: a phrase for the gap until `overhear`. Raises BusError when it is lent already.
+        """
+        if self._loan is not None:
+            raise BusError(f"{self.settings.describe()} is in use by faultlamp already")
+        self._loan = _Loan(reason)
+        return self._loan.closed
+
+    def overhear(self, source: Source) -> None:
+        """From now on reads bring what the holder of the adapter hears and sends."""
+        if self._loan is not None:
+            self._loan.source = source
+
+    def give_back(self) -> None:
+        """The adapter is closed and may be listened on again; harmless when it was not lent."""
+        if self._loan is not None:
+            self._loan.back = True
+
     def read(self, timeout_s: float) -> list[Frame]:
         """Frames, as `Listener.read` has them. Raises BusLost while the bus is gone; to be called again then."""
         if self._early:
             frames, self._early = self._early, []
             return frames
+        if self._loan is not None:
+            return self._read_lent(self._loan, timeout_s)
         if self._trouble is not None:
             return self._retry(timeout_s)
         source = self._counts.source
@@ -168,6 +216,34 @@ class Reconnecting:
     ) -> None:
         self.close()
 
+    def _read_lent(self, loan: _Loan, timeout_s: float) -> list[Frame]:
+        """What the holder overhears. Raises BusLost while the adapter changes hands."""
+        if not loan.told:
+            # As with a loss: closing may take long, and the gap must be told first.
+            loan.told = True
+            raise BusLost(loan.reason)
+        if not loan.closed.is_set():
+            self._drop()
+            self._trouble, self._pause, self._off = None, None, False
+            self.hardware_listen_only = False
+            loan.closed.set()
+        source, back = loan.source, loan.back
+        if source is not None and self._counts.source is not source:
+            self.opened += 1
+            self._counts = self._counts._replace(source=source)
+        if back:
+            # What was overheard to the end first.
+            frames = [] if source is None else source.read(0.0)
+            if frames or self._closed:
+                return frames
+            self._loan, self._returning = None, True
+            self._trouble = BusLost("the adapter is opened again, to listen only")
+            raise self._trouble
+        if source is None:
+            self._sleep(timeout_s)
+            raise BusLost(loan.reason)
+        return source.read(timeout_s)
+
     def _retry(self, timeout_s: float) -> list[Frame]:
         """Wait for the end of the pause, or try. Raises BusLost."""
         self._drop()
@@ -179,13 +255,14 @@ class Reconnecting:
         try:
             frames = self._try()
         except BusError as error:
+            self._returning = False
             self._drop()
             self._pause = next_pause(self._pause, self._clock())
             self._trouble = _lost(error)
             raise self._trouble from error
         self._opened_s = self._clock()
         self._trouble = None
-        self._off = False
+        self._off = self._returning = False
         return frames
 
     def _try(self) -> list[Frame]:
@@ -198,6 +275,7 @@ class Reconnecting:
             raise
         self.settings = source.settings
         self.hardware_listen_only = source.hardware_listen_only
+        self.opened += 1
         self._counts = self._counts._replace(source=source)
         if self._closed:
             self._drop()

@@ -73,6 +73,11 @@ class Recorder:
         return self._file.path
 
     @property
+    def paths(self) -> list[str]:
+        """All its files, in order."""
+        return [self._name(number) for number in range(1, self.files + 1)]
+
+    @property
     def size_bytes(self) -> int:
         """How long the recording is, all its files together."""
         return self._before_bytes + self._file.size_bytes

@@ -7,6 +7,7 @@ Times are UTC, ISO 8601. A lamp that is not lit when its controller is first hea
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
 from faultlamp.history.changes import Change, What
@@ -43,15 +44,16 @@ _UNLIT = frozenset({LampState.OFF, LampState.NOT_AVAILABLE})
 
 
 class EventLines:
-    """Words for changes, in the order they come; it remembers which lamps were lit."""
+    """Words for changes, in the order they come; it remembers which lamps were lit. describe: a parameter in words."""
 
-    def __init__(self) -> None:
+    def __init__(self, describe: Callable[[int], str] = describe_spn) -> None:
+        self._describe = describe
         self._lit: set[tuple[str, int, str]] = set()
 
     def line(self, change: Change, *, heard: bool = True) -> str | None:
         """The line, None for what is not worth one. heard: False when the bus was lost soon after the change."""
         words = self._words(change) if heard or change.what not in _UNHEARD_WORDS else (
-            f"{_UNHEARD_WORDS[change.what]}: {_who(change)}{_of(change)}"
+            f"{_UNHEARD_WORDS[change.what]}: {_who(change)}{self._of(change)}"
         )
         if words is None:
             return None
@@ -61,10 +63,16 @@ class EventLines:
         if change.what is What.LAMP:
             return self._lamp(change)
         if change.what in _FAULT_WORDS:
-            return f"{_FAULT_WORDS[change.what]}: {_who(change)} {_code(change)}"
+            return f"{_FAULT_WORDS[change.what]}: {_who(change)}{self._of(change)}"
         if change.what is What.CLOCK_STEP:
             return "the clock stepped back by more than a second: what was open ends here"
         return f"{_KEY_WORDS[change.what]}: {_who(change)}"
+
+    def _of(self, change: Change) -> str:
+        spn, fmi = change.spn, change.fmi
+        if spn is None or fmi is None:
+            return ""
+        return f" SPN {spn} FMI {fmi} {self._describe(spn)}, {fmi_meaning(fmi)}"
 
     def _lamp(self, change: Change) -> str | None:
         lamp, _, raw_state = change.detail.partition(" ")
@@ -92,12 +100,3 @@ def moment(time_ns: int) -> str:
 def _who(change: Change) -> str:
     name = address_name(change.source_address)
     return f"{name} ({change.source_address})" if name else f"source address {change.source_address}"
-
-
-def _of(change: Change) -> str:
-    return "" if change.spn is None else f" {_code(change)}"
-
-
-def _code(change: Change) -> str:
-    spn, fmi = change.spn or 0, change.fmi or 0
-    return f"SPN {spn} FMI {fmi} {describe_spn(spn)}, {fmi_meaning(fmi)}"

@@ -9,7 +9,7 @@ import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from faultlamp.cli.options import add_spn_table_option, say_skipped, spn_names_of
+from faultlamp.cli.options import add_crosswalk_option, add_spn_table_option, crosswalk_of, spn_names_of
 from faultlamp.cli.output import add_format_option, chosen_format, say
 
 if TYPE_CHECKING:
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 EXIT_USAGE = 2
 
 _HOW = "give SPN and FMI (110 3), or a code as four hex bytes (6E000305)"
-_LABEL = re.compile(r"(spn|fmi)[:=]?", re.IGNORECASE)
+_LABEL = re.compile(r"\b(?:spn|fmi)(?:\s*[:=])?(?=[\s\d:=-]|$)", re.IGNORECASE)
 _SEPARATORS = re.compile(r"[\s,;:/]+")
 _DECIMAL = re.compile(r"-?[0-9]{1,12}")
 _HEX_CODE = re.compile(r"(?:0[xX])?([0-9A-Fa-f]{8})")
@@ -55,9 +55,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         help="a lamp that the controller asks for, to rank the crosswalk's rows: red_stop, amber_warning, protect, "
         "malfunction_indicator, or none; may be repeated",
     )
-    parser.add_argument(
-        "--crosswalk", metavar="FILE", help="your own table (CSV) from SPN, FMI and lamp to the maker's codes"
-    )
+    add_crosswalk_option(parser)
     add_spn_table_option(parser)
     parser.add_argument(
         "--spn-conversion", type=int, choices=(1, 2, 3, 4), metavar="METHOD",
@@ -70,7 +68,6 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 def run(args: argparse.Namespace) -> int:
     """Print the explanation. Raises DataFileError."""
     from faultlamp.j1939.diagnostics import is_no_fault
-    from faultlamp.knowledge.crosswalk import load_crosswalk
     from faultlamp.knowledge.explanation import NO_FAULT, document, explanation
 
     try:
@@ -87,9 +84,7 @@ def run(args: argparse.Namespace) -> int:
             print(f"SPN {code.spn} FMI {code.fmi}: {NO_FAULT}")
         return 0
     names = spn_names_of(args)
-    crosswalk = None if args.crosswalk is None else load_crosswalk(args.crosswalk)
-    if crosswalk is not None:
-        say_skipped(crosswalk.skipped)
+    crosswalk = crosswalk_of(args)
     explained = explanation(code.spn, code.fmi, _lamps(args.lamp), names=names, crosswalk=crosswalk)
     if as_json:
         _print_json({"dtc": dtc, "no_fault": False, **document(explained)})
@@ -111,8 +106,8 @@ def _code(words: Sequence[str], method: int | None) -> _Code:
     from faultlamp.knowledge.explanation import check_pair
     from faultlamp.text import printable
 
-    # "SPN 110 FMI 3" and "110/3", as other commands print them, are understood too.
-    parts = [part for word in words for part in _SEPARATORS.split(word) if part and not _LABEL.fullmatch(part)]
+    # "SPN 110 FMI 3" and "110/3", as other commands print them, are understood too, and so is "spn=110".
+    parts = [part for word in words for part in _SEPARATORS.split(_LABEL.sub(" ", word)) if part]
     four = _four_bytes(parts)
     if four is not None:
         dtc = decode_dtc(four, method or CURRENT_METHOD)

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Any
 from faultlamp.cli.captures import add_capture_arguments, add_jobs_option, open_captures
 from faultlamp.cli.options import add_history_options, add_spn_table_option, history_options, spn_names_of
 from faultlamp.cli.output import add_format_option, chosen_format, say
-from faultlamp.text import csv_safe, printable
 
 if TYPE_CHECKING:
     from faultlamp.capture import Capture
@@ -25,11 +24,6 @@ if TYPE_CHECKING:
     from faultlamp.knowledge.spn_table import SpnNames
 
 EXIT_ACTIVE = 3
-
-_COLUMNS = (
-    "channel", "source_address", "spn", "fmi", "occurrence_count", "conversion_method", "spn_name", "fmi_meaning",
-    "state", "first_seen", "last_seen", "active_spans", "reported_in",
-)
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -167,13 +161,8 @@ def _document(history: History, capture: Capture, files: Sequence[str], names: S
 
 
 def _write_csv(document: dict[str, Any]) -> None:
+    from faultlamp.history.fault_rows import COLUMNS, fault_rows
+
     writer = csv.writer(sys.stdout, lineterminator="\n")
-    writer.writerow(_COLUMNS)
-    for fault in document["faults"]:
-        row = dict(
-            fault,
-            channel=csv_safe(printable(fault["channel"])),
-            active_spans=len(fault["active_spans"]),
-            reported_in=" ".join(fault["reported_in"]),
-        )
-        writer.writerow(["" if row[column] is None else row[column] for column in _COLUMNS])
+    writer.writerow(COLUMNS)
+    writer.writerows(fault_rows(document))

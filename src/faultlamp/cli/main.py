@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -59,6 +60,9 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code (docs/commands.md lists them)."""
     try:
+        if isinstance(sys.stdout, io.TextIOWrapper):
+            # A title or path that this terminal or code page cannot show is escaped; it must not end the command.
+            sys.stdout.reconfigure(errors="backslashreplace")
         # Within the guard: Ctrl-C may come while modules still load.
         words = sys.argv[1:] if argv is None else list(argv)
         args = build_parser(words[0] if words and words[0] in COMMANDS else None).parse_args(words)

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from faultlamp.j1939.readings import Layouts
+    from faultlamp.knowledge.crosswalk import Crosswalk
     from faultlamp.knowledge.spn_table import SpnNames
 
 _ADDRESS = re.compile(r"[0-9]{1,3}|0[xX][0-9a-fA-F]{1,2}")
@@ -124,6 +125,24 @@ def spn_names_of(args: argparse.Namespace) -> SpnNames:
     names = load_spn_tables(getattr(args, "spn_table", ()))
     say_skipped(names.skipped)
     return names
+
+
+def add_crosswalk_option(parser: argparse.ArgumentParser) -> None:
+    """--crosswalk: the maker's codes; `args.crosswalk` is a path or None."""
+    parser.add_argument(
+        "--crosswalk", metavar="FILE", help="your own table (CSV) from SPN, FMI and lamp to the maker's codes"
+    )
+
+
+def crosswalk_of(args: argparse.Namespace) -> Crosswalk | None:
+    """The table that `add_crosswalk_option` asks for; rows that cannot be used are said. Raises DataFileError."""
+    from faultlamp.knowledge.crosswalk import load_crosswalk
+
+    if args.crosswalk is None:
+        return None
+    crosswalk = load_crosswalk(args.crosswalk)
+    say_skipped(crosswalk.skipped)
+    return crosswalk
 
 
 def say_skipped(skipped: Sequence[str]) -> None:

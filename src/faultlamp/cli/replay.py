@@ -8,7 +8,16 @@ from pathlib import Path
 
 from faultlamp.cli.captures import add_capture_arguments, open_captures
 from faultlamp.cli.faults import print_faults
-from faultlamp.cli.options import add_history_options, add_layout_option, history_options, layouts_of
+from faultlamp.cli.options import (
+    add_crosswalk_option,
+    add_history_options,
+    add_layout_option,
+    add_spn_table_option,
+    crosswalk_of,
+    history_options,
+    layouts_of,
+    spn_names_of,
+)
 from faultlamp.cli.output import on_terminal, say
 from faultlamp.text import printable
 
@@ -31,6 +40,8 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     )
     add_history_options(parser)
     add_layout_option(parser)
+    add_spn_table_option(parser)
+    add_crosswalk_option(parser)
     parser.set_defaults(run=run)
 
 
@@ -38,12 +49,16 @@ def run(args: argparse.Namespace) -> int:
     """Play until left. Raises CaptureError and DataFileError."""
     dashboard = on_terminal()
     layouts = layouts_of(args) if dashboard or args.dbc else None
+    crosswalk = crosswalk_of(args)
     if layouts is None or not dashboard:
         return print_faults(args, "table" if sys.stdout.isatty() else "json")
 
+    from faultlamp.tui.detail.tables import UserTables
+    from faultlamp.tui.preferences.store import usual_folder
     from faultlamp.tui.replay.recording import BYTES_PER_FRAME, Recording
     from faultlamp.tui.replay.run import run_replay
 
+    tables = UserTables(spn_names_of(args), crosswalk)
     with open_captures(args) as capture:
         recording = Recording(capture.blocks())
     if recording.frames > _MUCH_FRAMES:
@@ -51,7 +66,8 @@ def run(args: argparse.Namespace) -> int:
         say(f"{recording.frames} frames: replay holds recordings in memory, {size_gb:.1f} GB for this one")
     return run_replay(
         recording, history_options=history_options(args), layouts=layouts, title=_title(args.captures),
-        speed=args.speed,
+        speed=args.speed, folder=usual_folder(), tables=tables, files=args.captures,
+        bad_lines=capture.stats.bad_lines,
     )
 
 

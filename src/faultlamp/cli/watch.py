@@ -18,10 +18,14 @@ from faultlamp.cli.listening import (
 )
 from faultlamp.cli.options import (
     HistoryOptions,
+    add_crosswalk_option,
     add_history_options,
     add_layout_option,
+    add_spn_table_option,
+    crosswalk_of,
     history_options,
     layouts_of,
+    spn_names_of,
 )
 from faultlamp.cli.output import on_terminal, say
 from faultlamp.cli.recording import add_recording_options, check_recording, recorder_of, size_words
@@ -30,6 +34,7 @@ if TYPE_CHECKING:
     from faultlamp.bus.pump import LivePump
     from faultlamp.cli.listening import Ear
     from faultlamp.history.history import History
+    from faultlamp.knowledge.spn_table import SpnNames
 
 # How long nothing at all is looked at when the bus is quiet, and how long frames are gathered when it is not: each
 # look costs about 0.1 ms, whatever it finds.
@@ -51,6 +56,8 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("--record", metavar="FILE", help="write every frame to a new candump log file while watching")
     add_recording_options(parser)
     add_layout_option(parser)
+    add_spn_table_option(parser)
+    add_crosswalk_option(parser)
     parser.set_defaults(run=run, usage_error=parser.error)
 
 
@@ -65,6 +72,7 @@ def run(args: argparse.Namespace) -> int:
     load_python_can()
     dashboard = on_terminal()
     layouts = layouts_of(args) if dashboard or args.dbc else None
+    names, crosswalk = spn_names_of(args), crosswalk_of(args)
     with listening(args) as ear:
         recorder = None if args.record is None else recorder_of(args, args.record)
         pump = LivePump(ear.source, recorder=recorder)
@@ -72,17 +80,26 @@ def run(args: argparse.Namespace) -> int:
             pump.start()
             ear.start_rig()
             if layouts is not None and dashboard:
+                from faultlamp.tui.detail.tables import UserTables
+                from faultlamp.tui.preferences.store import usual_folder
                 from faultlamp.tui.watching import LiveFeed, run_dashboard
 
-                feed = LiveFeed(pump, ear.title, mode=ear.mode, garbled=lambda: ear.source.garbled)
-                return run_dashboard(feed, history_options=history_options(args), layouts=layouts, seconds=args.seconds)
+                feed = LiveFeed(
+                    pump, ear.title, mode=ear.mode, garbled=lambda: ear.source.garbled, bit_rate=ear.bit_rate
+                )
+                return run_dashboard(
+                    feed, history_options=history_options(args), layouts=layouts, seconds=args.seconds,
+                    folder=usual_folder(), tables=UserTables(names, crosswalk),
+                )
             say(f"listening on {ear.title}; {ear.manner}")
-            return _print_events(pump, ear, history_options(args), args.seconds)
+            return _print_events(pump, ear, history_options(args), args.seconds, names)
         finally:
             pump.close()
 
 
-def _print_events(pump: LivePump, ear: Ear, options: HistoryOptions, seconds: float | None) -> int:
+def _print_events(
+    pump: LivePump, ear: Ear, options: HistoryOptions, seconds: float | None, names: SpnNames
+) -> int:
     """One line an event on standard output, a summary on standard error at the end."""
     from faultlamp.cli.events import EventLines
     from faultlamp.history.changes import Change, What
@@ -90,7 +107,7 @@ def _print_events(pump: LivePump, ear: Ear, options: HistoryOptions, seconds: fl
     from faultlamp.history.key_cycles import GAP_NS
     from faultlamp.history.spans import SILENCE_NS
 
-    words, gaps, hint = EventLines(), GapLines(pump, ear.channel), SilenceHint(pump)
+    words, gaps, hint = EventLines(names.describe), GapLines(pump, ear.channel), SilenceHint(pump)
     silences_ns = {What.FAULT_SILENT: SILENCE_NS, What.KEY_OFF: GAP_NS}
 
     def show(change: Change) -> None:

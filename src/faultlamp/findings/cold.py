@@ -29,13 +29,26 @@ def cold_checks(samples: Samples, history: History, stretches: Sequence[Stretch]
     air = [value for spn, value in numbers.items() if spn not in rules.hot_spns]
     hot = {spn: numbers[spn] for spn in rules.hot_spns if spn in numbers}
     above = [spn for spn, value in hot.items() if air and value - median(air) > rules.warm_degc]
-    if above and not surely_cold and (len(above) == len(hot)):
-        values = ", ".join(f"{rules.names[spn]} {read[spn].words}" for spn in above)
+    if not surely_cold and hot and (len(above) == len(hot) or _cools_down(hot, numbers, rules)):
+        values = ", ".join(f"{rules.names[spn]} {read[spn].words}" for spn in hot)
         why = f"the engine seems to be warm still ({values}; air {median(air):.4g} degC): let it stand for hours"
         return [not_judged(name, spn, channel, why, asked) for spn, name in rules.names.items()]
     return [
         _check(spn, read[spn], numbers, rules, channel, asked, assumed, stretch.end_ns) for spn in rules.names
     ]
+
+
+def _cools_down(hot: Mapping[int, float], numbers: Mapping[int, float], rules: ColdRules) -> bool:
+    """Whether it looks like an engine some hours after a run: the air around it is warm too, but for the ambient air.
+
+    Coolant and oil are the warmest and far above the coldest; without the coldest the others still do not agree, else
+    that one alone would be wrong.
+    """
+    cooler = sorted(value for spn, value in numbers.items() if spn not in hot)
+    if len(cooler) < 2 or min(hot.values()) < cooler[-1] or min(hot.values()) - cooler[0] <= rules.warm_degc:
+        return False
+    rest = [*cooler[1:], *hot.values()]
+    return max(rest) - min(rest) > rules.tolerance_degc
 
 
 def _check(
@@ -49,6 +62,15 @@ def _check(
     if len(numbers) < rules.least:
         return not_judged(
             name, spn, channel, f"{len(numbers)} temperatures have a number, it takes {rules.least} to tell", asked
+        )
+    if not rules.lowest_degc <= sampled.value <= rules.highest_degc and all(
+        not rules.lowest_degc <= value <= rules.highest_degc for value in others.values()
+    ):
+        # They agree with each other and all are wrong: another unit, or a shared return wire.
+        asked = f"{rules.lowest_degc:g} to {rules.highest_degc:g} degC"
+        return Check(
+            name, spn, channel, Verdict.DOUBTFUL, sampled.words, asked, "no machine at rest has that temperature",
+            assumed, rules.doubt, at_ns,
         )
     middle = median(others.values())
     compared = f"{sampled.words}; middle of the {len(others)} others {middle:.4g} degC"

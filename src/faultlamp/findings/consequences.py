@@ -73,7 +73,7 @@ class _Search:
         seen = [onset for onset in known.all if onset.seen]
         for onset in seen:
             fault = onset.fault
-            if fault.spn in self._rules.spns or fault.fmi in self._rules.fmis:
+            if fault.spn in self._rules.spns or self._rules.is_condition(fault.spn, fault.fmi):
                 continue
             self._by_controller[fault.channel, fault.source_address].add(onset)
             self._by_channel[fault.channel].add(onset)
@@ -92,7 +92,7 @@ class _Search:
             # Its own controller's faults come first; of the others' only the nearest is likely.
             if not self._join(follower, own.back_from(time_ns, oldest_ns)):
                 self._join(follower, _first(self._by_channel[channel].back_from(time_ns, oldest_ns), 1))
-        elif fmi in self._rules.fmis and not self._network.concerns(spn, fmi):
+        elif self._rules.is_condition(spn, fmi) and not self._network.concerns(spn, fmi):
             self._join(follower, own.back_from(time_ns, time_ns - self._rules.condition_follows_ns))
         elif fmi in self._rules.echo_fmis:
             latest_ns, oldest_ns = time_ns + self._rules.echo_early_ns, time_ns - self._rules.echo_ns
@@ -155,11 +155,13 @@ def _finding(chain: _Chain, history: History, known: Onsets, rules: SharedCauseR
     followers = sorted(chain.followers, key=by_time)
     onsets = sorted([*chain.causes, *followers], key=by_time)
     others = len(chain.causes) - 1
+    together = all(cause.time_ns == leading.time_ns for cause in chain.causes)
     evidence = evidence_of(onsets, [onsets[0].time_ns], known, history)
     first_ns, last_ns = sorted((leading.time_ns, followers[-1].time_ns))
     lead_words = fault_words(leading.fault)
     if others:
-        lead_words += f" (or {'the other one' if others == 1 else f'one of the {others} others'} that came with it)"
+        other = "the other one" if others == 1 else f"one of the {others} others"
+        lead_words += f" (or {other} that came {'with it' if together else 'shortly before'})"
     words = {
         "followers": _listed(followers),
         "leading": lead_words,

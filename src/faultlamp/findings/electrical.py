@@ -2,13 +2,14 @@
 
 Rule, common practice, no source: the sensors of one controller share its supplies and returns, so faults of 'voltage
 high', 'voltage low', 'current low' and 'current high' (SAE J1939-73, appendix A, FMI 3 to 6) that come at once most
-likely have one cause; where the supply itself is among them, it leads. Different controllers share none of that.
+likely have one cause; where the supply itself is among them, it leads. Different controllers share none of that, and
+two failure modes of one SPN are one circuit, which has nothing to share.
 """
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Sequence
+from collections import Counter, defaultdict
+from collections.abc import Mapping, Sequence
 
 from faultlamp.findings.finding import Finding, Kind, evidence_of, when_words, within_words
 from faultlamp.findings.onsets import FaultId, Onset, Onsets
@@ -26,19 +27,27 @@ def electrical_findings(history: History, known: Onsets, rules: SharedCauseRules
         fault = onset.fault
         if fault.fmi in electrical.fmis and not network.concerns(fault.spn, fault.fmi):
             by_controller[fault.channel, fault.source_address].append(onset)
+    began = Counter(onset.fault for onset in known.all if onset.seen)
     found: list[Finding] = []
     for _, onsets in sorted(by_controller.items()):
         used: set[FaultId] = set()
         for group in began_together([onset for onset in onsets if onset.seen], electrical.window_ns, electrical.least):
-            found.append(_finding(group.onsets, group.times_ns, history, known, rules))
+            if _circuits(group.onsets) < electrical.least:
+                continue
+            found.append(_finding(group.onsets, group.times_ns, history, known, rules, began))
             used.update(onset.fault for onset in group.onsets)
         unseen = [onset for onset in onsets if not onset.seen and onset.fault not in used]
         found += [
-            _finding(group.onsets, group.times_ns, history, known, rules)
+            _finding(group.onsets, group.times_ns, history, known, rules, began)
             for group in began_together(unseen, rules.key_on_ns, 2)
-            if len(group.onsets) >= electrical.least_unseen or _supplies(group.onsets, rules)
+            if _circuits(group.onsets) >= electrical.least_unseen
+            or (_circuits(group.onsets) >= 2 and _supplies(group.onsets, rules))
         ]
     return found
+
+
+def _circuits(onsets: Sequence[Onset]) -> int:
+    return len({onset.fault.spn for onset in onsets})
 
 
 def _supplies(onsets: Sequence[Onset], rules: SharedCauseRules) -> list[FaultId]:
@@ -48,8 +57,20 @@ def _supplies(onsets: Sequence[Onset], rules: SharedCauseRules) -> list[FaultId]
     return sorted(fed, key=lambda fault: next(place for place, kind in enumerate(order) if fault.spn in kind.spns))
 
 
+def _began_without_the_others(
+    onsets: Sequence[Onset], times_ns: Sequence[int], began: Mapping[FaultId, int]
+) -> list[str]:
+    """What speaks against one cause: faults that began by themselves more often than together with the rest."""
+    alone = [(onset.fault, began[onset.fault] - len(times_ns)) for onset in onsets]
+    return [
+        f"SPN {fault.spn} FMI {fault.fmi} also began {times} times without the others: it may be by chance"
+        for fault, times in alone if times > len(times_ns)
+    ]
+
+
 def _finding(
-    onsets: Sequence[Onset], times_ns: Sequence[int], history: History, known: Onsets, rules: SharedCauseRules
+    onsets: Sequence[Onset], times_ns: Sequence[int], history: History, known: Onsets, rules: SharedCauseRules,
+    began: Mapping[FaultId, int],
 ) -> Finding:
     electrical = rules.electrical
     supplies = _supplies(onsets, rules)
@@ -57,7 +78,10 @@ def _finding(
     supply = electrical.supply(leading.spn) if leading else None
     evidence = evidence_of(
         onsets, times_ns, known, history,
-        lines=[f"{describe_spn(fault.spn)} is among them" for fault in supplies],
+        lines=[
+            *(f"{describe_spn(fault.spn)} is among them" for fault in supplies),
+            *_began_without_the_others(onsets, times_ns, began),
+        ],
     )
     first_ns, last_ns = onsets[0].time_ns, onsets[-1].time_ns
     supplied = describe_spn(leading.spn) if leading else ""

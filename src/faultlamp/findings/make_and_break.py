@@ -172,8 +172,7 @@ class ReadingContacts:
     def feed_block(self, block: FrameBlock) -> None:
         """Take many frames; where the block starts a stretch, times begin again."""
         if block.starts_stretch and self._last_ns is not None:
-            self.log.change(self._last_ns, Contact.UNKNOWN, "the clock stepped back")
-            self._last_ns = self.value = None
+            self.lost(self._last_ns, "the clock stepped back")
         if self._source.channel not in block.channels:
             return
         pgn, address = self._source.pgn, self._source.source_address
@@ -191,6 +190,11 @@ class ReadingContacts:
         if self._last_ns is not None and now_ns - self._last_ns > self._stale_ns:
             self.log.change(self._last_ns + self._stale_ns, Contact.BROKEN, "stale: no frame")
             self.value = None
+
+    def lost(self, at_ns: int, text: str) -> None:
+        """From then on nobody listened: unknown until the next frame, which is no make."""
+        self.log.change(at_ns, Contact.UNKNOWN, text)
+        self._last_ns = self.value = None
 
     def _take(
         self, times: npt.NDArray[np.int64], words: npt.NDArray[np.uint64], lengths: npt.NDArray[np.uint8]

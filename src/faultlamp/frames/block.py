@@ -23,7 +23,7 @@ class FrameBlock:
     flags: uint8 (n,), the flag bits of `Frame`.
     length: uint8 (n,), number of data bytes, at most 8 (of a CAN FD frame only the count is kept, cut to 64).
     data: uint64 (n,), byte 1 in the lowest eight bits; bytes that the frame does not have are 0xFF, which J1939
-        reads as 'not available'. Meaningless where `flags` is not EXTENDED.
+        reads as 'not available'. Meaningless where `flags` has more than EXTENDED.
     channels: names for `channel`. A later block of the same source may know more names, never other ones.
     starts_stretch: the time stamps stepped back by more than a second just before this block.
     """

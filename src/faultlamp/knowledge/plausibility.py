@@ -33,11 +33,13 @@ class EngineRules:
 
 @dataclass(frozen=True, slots=True)
 class ColdRules:
-    """Temperatures of an engine that has stood: names by SPN."""
+    """Temperatures of an engine that has stood: names by SPN. lowest, highest: what a machine at rest can have."""
 
     soak_ns: int
     tolerance_degc: float
     warm_degc: float
+    lowest_degc: float
+    highest_degc: float
     least: int
     hot_spns: tuple[int, ...]
     names: Mapping[int, str]
@@ -138,7 +140,8 @@ def _cold(table: Table) -> ColdRules:
         part.close()
     rules = ColdRules(
         round(table.number("soak_h", 0, 100) * 3600) * _NS_PER_S, table.number("tolerance_degC", 0, 100),
-        table.number("warm_degC", 0, 100), table.whole("least", 3, 20), table.wholes("hot_spns", 0, LAST_SPN, least=1),
+        table.number("warm_degC", 0, 100), table.number("lowest_degC", -100, 0), table.number("highest_degC", 0, 200),
+        table.whole("least", 3, 20), table.wholes("hot_spns", 0, LAST_SPN, least=1),
         names, table.text("doubt"),
     )
     table.close()

@@ -104,10 +104,14 @@ class NetworkRules:
 
 @dataclass(frozen=True, slots=True)
 class ConsequenceRules:
-    """Faults that are the answer to another. echo: a receiver's complaint about a reading that its sender has lost."""
+    """Faults that are the answer to another. echo: a receiver's complaint about a reading that its sender has lost.
+
+    fmis: failure modes that may be such an answer, but for the SPNs of `own_spns`, which are conditions of their own.
+    """
 
     spns: frozenset[int]
     fmis: frozenset[int]
+    own_spns: frozenset[int]
     follows_ns: int
     condition_follows_ns: int
     echo_fmis: frozenset[int]
@@ -117,6 +121,10 @@ class ConsequenceRules:
     sentence_unseen: str
     cautions: tuple[str, ...]
     tests: tuple[str, ...]
+
+    def is_condition(self, spn: int, fmi: int) -> bool:
+        """Whether the failure mode makes the fault a likely answer to another one."""
+        return fmi in self.fmis and spn not in self.own_spns
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +198,8 @@ def _network(table: Table) -> NetworkRules:
 
 def _consequence(table: Table) -> ConsequenceRules:
     rules = ConsequenceRules(
-        _spns(table, "spns"), _fmis(table, "fmis"), _ns(table, "follows_s"), _ns(table, "condition_follows_s"),
+        _spns(table, "spns"), _fmis(table, "fmis"), _spns(table, "own_spns"), _ns(table, "follows_s"),
+        _ns(table, "condition_follows_s"),
         _fmis(table, "echo_fmis"), _ns(table, "echo_s"), _ns(table, "echo_early_s"),
         _sentence(table, "sentence", {"followers", "leading", "within"}),
         _sentence(table, "sentence_unseen", {"followers", "leading", "when"}), _texts(table, "cautions"),

@@ -5,54 +5,53 @@ from __future__ import annotations
 import asyncio
 import signal
 import threading
+from collections.abc import Callable
 from contextlib import suppress
 from typing import ClassVar
 
 from textual.app import App
 from textual.binding import Binding, BindingType
-from textual.theme import Theme
+from textual.command import Provider
 
 from faultlamp.tui.board import Board
 from faultlamp.tui.dashboard import Dashboard
 from faultlamp.tui.page import Page
+from faultlamp.tui.palette import KeyCommands, Palette
+from faultlamp.tui.preferences.keeper import Keeper
+from faultlamp.tui.themes import THEMES, theme_after
 
 EXIT_INTERRUPTED = 130
 EXIT_TERMINATED = 143
 
 _TICK_S = 0.125
-
-_THEME = Theme(
-    name="faultlamp",
-    primary="#8fb8d8",
-    secondary="#a9b7a0",
-    accent="#d8c48f",
-    warning="#e6a23c",
-    error="#e0524a",
-    success="#7fbf7f",
-    foreground="#e8e6df",
-    background="#12140f",
-    surface="#181a15",
-    panel="#23261f",
-    dark=True,
-)
+_PROBLEM_S = 15
 
 
 class DashboardApp(App[None]):
-    """Shows one board. seconds: leave by itself after that time, None: stay."""
+    """Shows one board.
+
+    seconds: leave by itself after that time, None: stay. keeper: what is remembered of earlier times, None: nothing.
+    """
 
     TITLE = "faultlamp"
-    ENABLE_COMMAND_PALETTE = False
+    COMMANDS: ClassVar[set[type[Provider] | Callable[[], type[Provider]]]] = {KeyCommands}
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("ctrl+c", "interrupt", "Leave", show=False, priority=True, tooltip="Leave at once"),
+        Binding("ctrl+p", "command_palette", "Commands", show=False, priority=True,
+                tooltip="Find a command by a word of what it does"),
     ]
 
-    def __init__(self, board: Board, *, seconds: float | None = None) -> None:
+    def __init__(self, board: Board, *, seconds: float | None = None, keeper: Keeper | None = None) -> None:
         super().__init__()
         self.board = board
         self._seconds = seconds
         self._hurrying = False
-        self.register_theme(_THEME)
-        self.theme = _THEME.name
+        self.keeper = keeper or Keeper()
+        self.keeper.begin(board)
+        for theme in THEMES:
+            self.register_theme(theme)
+        known = {theme.name for theme in THEMES}
+        self.theme = self.keeper.theme if self.keeper.theme in known else THEMES[0].name
 
     def dashboard(self) -> Dashboard:
         """The screen to show."""
@@ -77,7 +76,15 @@ class DashboardApp(App[None]):
         if not self.screen_stack:
             # While the application starts or ends.
             return
-        screen = self.screen
+        if self.board.attention.take_bell():
+            self.bell()
+        for news in self.keeper.follow(self.board):
+            self.notify(news, markup=False)
+        for problem in self.keeper.problems():
+            self.notify(problem, severity="warning", timeout=_PROBLEM_S, markup=False)
+        # What lies under the list of commands goes on.
+        over = self.screen_stack[-2:] if isinstance(self.screen, Palette) else self.screen_stack[-1:]
+        screen = over[0]
         if isinstance(screen, Dashboard | Page):
             screen.redraw()
         if self.board.feed.behind and not self._hurrying:
@@ -88,6 +95,18 @@ class DashboardApp(App[None]):
     def _hurry(self) -> None:
         self._hurrying = False
         self.tick()
+
+    def action_next_theme(self) -> None:
+        """Other colours, kept for the next time."""
+        self.theme = theme_after(self.theme).name
+        self.keeper.keep_theme(self.theme)
+        shown = "" if not self.no_color else "; not to be seen: this terminal shows no colours, or NO_COLOR is set"
+        self.notify(f"Colours: {self.theme}{shown}.", timeout=3, markup=False)
+
+    def action_command_palette(self) -> None:
+        """Find a command."""
+        if not isinstance(self.screen, Palette):
+            self.push_screen(Palette())
 
     def action_interrupt(self) -> None:
         """Ctrl-C."""

@@ -2,63 +2,119 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import time
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from typing import Any
 
 from faultlamp.j1939.readings import Layouts
+from faultlamp.tui.attention import Attention
+from faultlamp.tui.detail.tables import UserTables
+from faultlamp.tui.export.stock import RecentFrames, Stock
 from faultlamp.tui.feed import Feed
+from faultlamp.tui.findings.causes import CommonCauses, notice
+from faultlamp.tui.findings.checks import Checks
 from faultlamp.tui.head.lamps import lamp_lines
 from faultlamp.tui.head.sentence import sentence
+from faultlamp.tui.hints import SILENT_AFTER_NS, empty_lines, silent_lines
 from faultlamp.tui.job import Job
+from faultlamp.tui.lanes.choice import chosen
 from faultlamp.tui.lanes.lane import Lane, lanes_of
-from faultlamp.tui.lanes.table import label_width, table
+from faultlamp.tui.lanes.table import ROWS_ABOVE, ROWS_BELOW, label_width, table
 from faultlamp.tui.lanes.view import LaneView
 from faultlamp.tui.lanes.window import Window
+from faultlamp.tui.marks.notes import Notes
+from faultlamp.tui.names import count_of
 from faultlamp.tui.paint import Line, Piece, Role, fit_line, line, wrap
-from faultlamp.tui.readings.tiles import TREND_NS, Shown, band
-from faultlamp.tui.readings.value import Pick, Readings, Value
-from faultlamp.tui.status import status_line
+from faultlamp.tui.readings.choice import ENGINE_SPEED, TRENDS_MIN, Choices
+from faultlamp.tui.readings.tiles import Shown, band
+from faultlamp.tui.readings.value import Pick, Readings, Seen, Value
+from faultlamp.tui.status import Note, status_line
 from faultlamp.tui.times import NS_PER_S, age, moment
+from faultlamp.tui.wiggle.watch import Watch
 
-ENGINE_SPEED = 190
-FIRST_PICKS = tuple(Pick(spn) for spn in (ENGINE_SPEED, 110, 168, 247, 92, 100))
-"""Engine speed, coolant temperature, battery, hours, load, oil pressure."""
-MOST_PICKS = 12
-
+_NS_PER_MIN = 60 * NS_PER_S
 _SENTENCE_ROWS = 2
 _MOST_SENTENCE_ROWS = 4
 _MANY_LANES = 2000
+_LEAST_LANES = 3
+_ROOMY_LANES = 8
 
 
 class Board:
     """Feed, job and what of it is looked at.
 
-    options: keyword arguments of `History`. picks: the readings of the second band. now_ns: the present moment.
+    options: keyword arguments of `History`. choices: what the second band shows; `choose` changes it for the user, and
+    chosen counts how often. now_ns: the present moment.
+    tables: what the user brought along. causes: faults with one likely cause. checks: whether the readings agree.
+    watch: a contact that is watched for makes and breaks. rows_above: rows of the third band over its lanes.
+    stock: the frames that can be saved; None: those held of a live bus. notes: the moments that were marked.
+    attention: what is new and unseen. clock: nanoseconds that only go forward, for what is shown for a while only.
     """
 
-    def __init__(self, feed: Feed, layouts: Layouts, options: Mapping[str, Any]) -> None:
+    def __init__(
+        self, feed: Feed, layouts: Layouts, options: Mapping[str, Any], *,
+        clock: Callable[[], int] = time.monotonic_ns, tables: UserTables | None = None,
+        stock: Stock | None = None,
+    ) -> None:
         self.feed = feed
         self.readings = Readings(layouts)
         self.view = LaneView()
-        self.picks = list(FIRST_PICKS)
+        self.choices = Choices()
+        self.chosen = 0
         self.now_ns: int | None = None
+        self.attention = Attention()
+        self.tables = tables or UserTables()
+        self.causes = CommonCauses(clock)
+        self.checks = Checks(layouts, clock)
+        self.watch = Watch(layouts, clock)
+        self.rows_above = ROWS_ABOVE
+        self.stock: Stock = stock or RecentFrames()
+        self.notes = Notes()
+        self._clock = clock
+        self._began_ns = clock()
         self._options = dict(options)
         self._epoch = feed.epoch
         self.job = self._new_job()
         self._lanes: list[Lane] = []
         self._lanes_of: tuple[object, ...] = ()
+        self._shown: list[Lane] = []
+        self._shown_of: tuple[object, ...] = ()
 
-    def tick(self) -> None:
-        """Take what has come."""
+    def tick(self, *, jumped: bool = False) -> None:
+        """Take what has come. jumped: because the user went there, so it is no news."""
+        jumped |= self.feed.behind
         if self.feed.epoch != self._epoch:
             self._epoch = self.feed.epoch
             self.job = self._new_job()
             self.view.forget()
-        self.job.take(self.feed.take())
+            self.attention.forget()
+            jumped = True
+        # What is there at the first look is no news either.
+        self.attention.begin(quiet=jumped or not self.job.history.frames)
+        blocks = self.feed.take()
+        self.stock.add(blocks)
+        self.job.take(blocks)
+        self.watch.heed(self.job, self.now_ns, self.feed.status().trouble)
         settled_ns = self.feed.settled_ns()
         if settled_ns is not None:
             self.job.advance(settled_ns)
         self.now_ns = self.feed.now_ns()
+        self.attention.look(self.job.history, self.now_ns, self._clock())
+        if not self.feed.behind:
+            self.causes.look(self.job, self.now_ns)
+        self.watch.look(self.job, self.now_ns, quiet=jumped or self.feed.behind, behind=self.feed.behind)
+
+    @property
+    def picks(self) -> list[Pick]:
+        """The readings of the second band, in order."""
+        return self.choices.picks
+
+    def choose(self, choices: Choices) -> None:
+        """The user wants the second band like this."""
+        if choices != self.choices:
+            self.choices = choices
+            self.chosen += 1
 
     @property
     def lanes(self) -> list[Lane]:
@@ -71,6 +127,18 @@ class Board:
             self._lanes_of = state
             self._lanes = lanes_of(self.job.history)
         return self._lanes
+
+    @property
+    def shown_lanes(self) -> list[Lane]:
+        """Those of them that were chosen to be shown."""
+        lanes, choice = self.lanes, self.view.choice
+        if choice.all:
+            return lanes
+        state = (*self._lanes_of, choice)
+        if state != self._shown_of:
+            self._shown_of = state
+            self._shown = chosen(lanes, choice)
+        return self._shown
 
     @property
     def start_ns(self) -> int:
@@ -105,6 +173,8 @@ class Board:
         text = wrap(f"{said.text} {status.warning}", width - 2)[:_MOST_SENTENCE_ROWS]
         text += [""] * (_SENTENCE_ROWS - len(text))
         role = Role.ALARM if said.role is Role.STOP else said.role
+        if self.attention.lit(self._clock()):
+            role = Role.CURSOR
         rows = [fit_line(line(Piece(f" {row}", role), ground=role), width) for row in text]
         if self.job.history.frames:
             most = max(2, screen_height // 8)
@@ -115,25 +185,56 @@ class Board:
         """The second band."""
         at_ns = self.at_ns
         engine = self.job.history.engine_address
+        choices = self.choices
+        trend_ns = choices.trend_min * _NS_PER_MIN
         shown = []
-        for pick in self.picks:
-            value = self.value(pick)
-            samples = self.readings.trend(self.job, value, at_ns - TREND_NS, at_ns)
-            shown.append(Shown(value, samples, value.source is None or value.source.source_address == engine))
-        heading = line(Piece(" READINGS", Role.TITLE), *self._when())
+        for choice in choices.readings:
+            value = self.value(choice.pick)
+            shown.append(Shown(
+                value, self.readings.trend(self.job, value, at_ns - trend_ns, at_ns),
+                value.source is None or value.source.source_address == engine,
+                choices.unit(choice, value.unit), choices.beyond(value, choice), trend_ns,
+            ))
+        trends = f", trends {choices.trend_min} min" if choices.trend_min != TRENDS_MIN[0] else ""
+        said = *self._when(), Piece(trends), *self._none(shown), *self._no_room()
+        heading = line(Piece(" READINGS", Role.TITLE), *said)
         rows = band(heading, shown, at_ns, width - 1, screen_height, held=self.held)
         return [rows[0], *(fit_line(line(" ", *row.pieces), width) for row in rows[1:])]
 
     def lanes_band(self, width: int, height: int) -> list[Line]:
         """The third band."""
+        status = self.feed.status()
+        if status.live and not self.job.history.frames and not status.trouble:
+            waited = self._clock() - self._began_ns >= SILENT_AFTER_NS
+            return silent_lines(width, height) if waited else [fit_line(Line(), width)] * height
+        lanes = height - ROWS_ABOVE - ROWS_BELOW
+        most = 0 if lanes <= _LEAST_LANES else 1 if lanes < _ROOMY_LANES else 2
+        words = notice(self.causes.current, width, most)
+        self.rows_above = ROWS_ABOVE + len(words)
         return table(
-            self.job, self.lanes, self.view, self.now_ns or 0, width, height, gaps=self.feed.status().gaps
+            self.job, self.shown_lanes, self.view, self.now_ns or 0, width, height, gaps=status.gaps,
+            total=len(self.lanes), unseen=self.attention.unseen, notice=words, marks=self.causes.marks,
+            marked=self.notes.marks, nothing=() if self.lanes else empty_lines(self.job, width, live=status.live),
         )
 
     def status(self, width: int) -> Line:
         """The status line."""
         now_ns = self.now_ns or 0
-        return status_line(self.feed.status(), self.job.frames_per_s(now_ns), self.job.transport(now_ns), width)
+        return status_line(
+            self.feed.status(), self.job.traffic(now_ns), self.job.transport(now_ns), width, self._notes()
+        )
+
+    def _notes(self) -> list[Note]:
+        nodes = self.job.nodes
+        conflicts = sum(bool(nodes.rivals(node)) for node in nodes.nodes.values())
+        notes = []
+        if conflicts:
+            notes.append(Note(f"{count_of(conflicts, 'address conflict')}, b", f"{conflicts} addr", wrong=True))
+        if self.attention.muted:
+            notes.append(Note("bell off", "no bell"))
+        elif self.attention.resting:
+            notes.append(Note("bell rests until a is pressed", "bell rests"))
+        return notes
 
     def _when(self) -> list[Piece]:
         at_ns = self.at_ns
@@ -147,5 +248,19 @@ class Board:
             return [Piece(" live")]
         return [Piece(f" as recorded at {at}" if self.now_ns is not None else "")]
 
+    def _none(self, shown: Sequence[Shown]) -> list[Piece]:
+        """What to do where none of the readings was ever heard."""
+        if not self.job.nodes.nodes or any(item.value.seen is not Seen.NEVER for item in shown):
+            return []
+        return [Piece(", none of these heard; r shows what the bus carries", Role.WARN)]
+
+    def _no_room(self) -> list[Piece]:
+        latest = self.job.latest
+        count = latest.dropped + latest.refused
+        return [Piece(f", {count} samples found no room", Role.WARN)] if count else []
+
     def _new_job(self) -> Job:
-        return Job(self.readings.layouts.groups, self._options)
+        job = Job(self.readings.layouts.groups, self._options)
+        job.names = self.tables.names
+        job.on_change = partial(self.attention.note, job.history)
+        return job

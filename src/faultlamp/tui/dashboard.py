@@ -9,19 +9,23 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.css.query import NoMatches
 from textual.screen import Screen
-from textual.widgets import Footer
 
 from faultlamp.tui.board import Board
 from faultlamp.tui.canvas import Canvas
 from faultlamp.tui.detail.screen import DetailPage
+from faultlamp.tui.findings.page import ChecksPage
+from faultlamp.tui.key_line import KeyLine
 from faultlamp.tui.keys import KeysPage
-from faultlamp.tui.lanes.table import ROWS_ABOVE, ROWS_BELOW, label_width
+from faultlamp.tui.lanes.screen import LANE_BINDINGS
+from faultlamp.tui.lanes.table import ROWS_BELOW, label_width
+from faultlamp.tui.marks.screen import KEEPING_BINDINGS, KeepingScreen
+from faultlamp.tui.nodes.page import NodesPage
 from faultlamp.tui.readings.chooser import Chooser
+from faultlamp.tui.unknown.page import UnknownPage
+from faultlamp.tui.wiggle.page import WigglePage
 
-_FAST = 10
 
-
-class Dashboard(Screen[None]):
+class Dashboard(KeepingScreen):
     """The bands of one board."""
 
     AUTO_FOCUS = ""
@@ -35,27 +39,26 @@ class Dashboard(Screen[None]):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "details", "Details", tooltip="All about the picked fault"),
         Binding("r", "choose", "Readings", tooltip="Choose which readings are shown"),
-        Binding("up", "lane(-1)", "Fault above", show=False, tooltip="Pick the fault above"),
-        Binding("down", "lane(1)", "Fault below", show=False, tooltip="Pick the fault below"),
-        Binding("pageup", "page(-1)", "Page up", show=False, tooltip="A screenful of faults up"),
-        Binding("pagedown", "page(1)", "Page down", show=False, tooltip="A screenful of faults down"),
-        Binding("left", "cursor(-1)", "Moment", tooltip="Cursor on the time axis: readings of an earlier moment"),
-        Binding("right", "cursor(1)", "Moment", show=False, tooltip="Cursor on the time axis: a later moment"),
-        Binding("shift+left", f"cursor(-{_FAST})", "Far left", show=False, tooltip="Cursor ten columns earlier"),
-        Binding("shift+right", f"cursor({_FAST})", "Far right", show=False, tooltip="Cursor ten columns later"),
-        Binding("left_square_bracket", "scroll(-1)", "Earlier", show=False, tooltip="Scroll the time axis back"),
-        Binding("right_square_bracket", "scroll(1)", "Later", show=False, tooltip="Scroll the time axis forward"),
-        Binding("plus,equals_sign", "zoom(-1)", "Zoom in", show=False, tooltip="Zoom in: less time, more detail"),
-        Binding("minus", "zoom(1)", "Zoom out", show=False, tooltip="Zoom out: more time, less detail"),
-        Binding("w", "whole", "Whole job", show=False, tooltip="Zoom out to the whole job"),
-        Binding("escape", "live", "Live", tooltip="Drop the cursor and follow the present again"),
+        *LANE_BINDINGS,
+        *KEEPING_BINDINGS,
+        Binding("b", "nodes", "Bus", show=False, tooltip="Who is on the bus, and who is missing"),
+        Binding("u", "unknown", "Unknown", show=False, tooltip="Parameter groups that came without a known layout"),
+        Binding("t", "app.next_theme", "Colours", show=False, tooltip="Other colours: dark, light, high contrast"),
         Binding("question_mark", "keys", "Keys", tooltip="This list of keys and words"),
         Binding("q", "app.quit", "Quit", tooltip="Leave"),
+        Binding("c", "checks", "Check", tooltip="Faults with one likely cause; whether the readings agree"),
+        Binding("x", "wiggle", "Wires", tooltip="Find a loose wire by hand: makes and breaks, large, with a bell"),
     ]
 
     def __init__(self, board: Board) -> None:
-        super().__init__()
-        self.board = board
+        super().__init__(board)
+        self._details = DetailPage(board)
+        self._chooser = Chooser(board)
+        self._bus_page = NodesPage(board)
+        self._unknown = UnknownPage(board)
+        self._checks = ChecksPage(board)
+        self._wiggle = WigglePage(board)
+        self._key_list = KeysPage([binding for _, binding in self._bindings])
 
     def compose(self) -> ComposeResult:
         """From top to bottom."""
@@ -63,7 +66,15 @@ class Dashboard(Screen[None]):
         yield Canvas(id="readings")
         yield Canvas(id="lanes")
         yield Canvas(id="status")
-        yield Footer(compact=True, show_command_palette=False)
+        yield self.find_line()
+        yield from self.note_lines()
+        yield from self.hint_lines()
+        yield KeyLine()
+
+    def on_mount(self) -> None:
+        """Keep the pages: they are not made anew each time one is opened."""
+        for page in (self._details, self._chooser, self._unknown, self._key_list, self._checks, self._wiggle):
+            self.app.install_screen(page, type(page).__name__)
 
     def on_resize(self) -> None:
         """Another size, another arrangement."""
@@ -87,80 +98,59 @@ class Dashboard(Screen[None]):
             canvas.styles.height = len(lines)
             canvas.show(lines)
             above += len(lines)
-        lanes.show(board.lanes_band(width, max(height - above - 2, 1)))
+        lanes.show(board.lanes_band(width, max(height - above - 2 - self.rows_taken, 1)))
         status.show([board.status(width)])
 
     @property
     def lane_rows(self) -> int:
         """How many lanes are visible."""
-        return max(self._canvas("#lanes").size.height - ROWS_ABOVE - ROWS_BELOW, 1)
+        return max(self._canvas("#lanes").size.height - self.board.rows_above - ROWS_BELOW, 1)
 
     def action_details(self) -> None:
         """Open the picked lane."""
         board = self.board
-        if board.lanes:
-            self.app.push_screen(DetailPage(board, board.lanes[board.view.index(board.lanes)].key))
+        lanes = board.shown_lanes
+        if lanes:
+            self._details.key = lanes[board.view.index(lanes)].key
+            self._open(self._details)
         else:
             self.notify("No fault to look into.", markup=False)
 
+    def action_checks(self) -> None:
+        """Open the page of findings and checks."""
+        self._open(self._checks)
+
+    def action_wiggle(self) -> None:
+        """Watch the picked fault, or a reading."""
+        if self._wiggle.open_on_pick():
+            self._open(self._wiggle)
+        else:
+            self.notify("Nothing to watch yet: no fault and no reading has been heard.", markup=False)
+
     def action_choose(self) -> None:
         """Open the chooser."""
-        self.app.push_screen(Chooser(self.board))
+        self._open(self._chooser)
+
+    def action_nodes(self) -> None:
+        """Open the page of who is on the bus."""
+        self._open(self._bus_page)
+
+    def action_unknown(self) -> None:
+        """Open the page of what has no layout."""
+        self._open(self._unknown)
 
     def action_keys(self) -> None:
         """Open the list of keys."""
-        self.app.push_screen(KeysPage([binding for _, binding in self._bindings]))
-
-    def action_lane(self, by: int) -> None:
-        """Pick another lane."""
-        self.board.view.move(self.board.lanes, by)
-        self.redraw()
-
-    def action_page(self, by: int) -> None:
-        """Pick a lane a screenful away."""
-        self.action_lane(by * self.lane_rows)
-
-    def action_cursor(self, columns: int) -> None:
-        """Move the cursor on the time axis."""
-        board = self.board
-        if board.now_ns is not None:
-            board.view.move_cursor(columns, board.window(self.size.width), board.start_ns, board.now_ns)
-            self.redraw()
-
-    def action_scroll(self, direction: int) -> None:
-        """Scroll the time axis by half a window."""
-        board = self.board
-        if board.now_ns is not None:
-            window = board.window(self.size.width)
-            board.view.scroll(direction * max(window.width // 2, 1), window, board.now_ns)
-            self.redraw()
-
-    def action_zoom(self, by: int) -> None:
-        """Longer or shorter columns."""
-        board = self.board
-        board.view.zoom(by, board.window(self.size.width), board.now_ns or 0)
-        self.redraw()
-
-    def action_whole(self) -> None:
-        """The whole job in the window."""
-        board = self.board
-        width = board.window(self.size.width).width
-        board.view.zoom_to_all((board.now_ns or 0) - board.start_ns, width)
-        self.redraw()
-
-    def action_live(self) -> None:
-        """Follow the present."""
-        self.board.view.forget()
-        self.redraw()
+        self._open(self._key_list)
 
     def on_click(self, event: events.Click) -> None:
         """On a lane: pick it, twice: open it. On the time columns: put the cursor there."""
         if event.widget is not self._canvas("#lanes"):
             return
-        board, row = self.board, event.y - ROWS_ABOVE
-        lane = board.view.top + row
-        if 0 <= row < self.lane_rows and lane < len(board.lanes):
-            board.view.pick(board.lanes, lane)
+        board, row = self.board, event.y - self.board.rows_above
+        lanes, lane = board.shown_lanes, board.view.top + row
+        if 0 <= row < self.lane_rows and lane < len(lanes):
+            board.view.pick(lanes, lane)
             if event.chain == 2:
                 self.action_details()
                 return
@@ -176,6 +166,11 @@ class Dashboard(Screen[None]):
     def on_mouse_scroll_up(self) -> None:
         """Wheel: lane above."""
         self.action_lane(-1)
+
+    def _open(self, page: Screen[None]) -> None:
+        # A click may have been under way when a key opened a page.
+        if self.app.screen is self:
+            self.app.push_screen(page)
 
     def _canvas(self, name: str) -> Canvas:
         return self.query_one(name, Canvas)

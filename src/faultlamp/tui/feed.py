@@ -16,6 +16,7 @@ class FeedStatus(NamedTuple):
     be heard now, empty while something can. notes: what else must be known, for instance that frames were lost;
     `short_notes` the same in fewer words, empty when there are none. wrong: a note tells of something amiss. gaps:
     when nothing could be heard, in order. warning: a sentence that must not be overlooked, or nothing.
+    bit_rate: of the bus, in bit/s; None where nobody knows.
     """
 
     live: bool
@@ -29,6 +30,7 @@ class FeedStatus(NamedTuple):
     wrong: bool = False
     gaps: tuple[Gap, ...] = ()
     warning: str = ""
+    bit_rate: int | None = None
 
 
 class Feed(Protocol):

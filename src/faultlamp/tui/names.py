@@ -50,3 +50,11 @@ def together(names: Sequence[str]) -> str:
 def count_of(number: int, noun: str) -> str:
     """`no faults`, `1 fault`, `3 faults`."""
     return f"{number or 'no'} {noun}{'' if number == 1 else 's'}"
+
+
+def few(number: int) -> str:
+    """A count in at most four characters: `999`, `12k`, `3M`."""
+    for unit, letter in ((1_000_000_000, "G"), (1_000_000, "M"), (1000, "k")):
+        if number >= unit:
+            return f"{min(number // unit, 999)}{letter}"
+    return str(number)

@@ -1,4 +1,7 @@
-"""A screen of its own for text that is read, not watched: scrolled by keys, redrawn while it is open."""
+"""A screen of its own for text that is read, not watched: scrolled by keys, redrawn while it is open.
+
+Each is made once and shown again: that is quick, and nothing is left over by opening and closing.
+"""
 
 from __future__ import annotations
 
@@ -8,9 +11,9 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
 from textual.screen import Screen
-from textual.widgets import Footer
 
 from faultlamp.tui.canvas import Canvas
+from faultlamp.tui.key_line import KeyLine
 from faultlamp.tui.paint import Line
 
 
@@ -28,7 +31,7 @@ class Page(Screen[None]):
         """The text over the keys."""
         with VerticalScroll():
             yield Canvas(id="page")
-        yield Footer(compact=True, show_command_palette=False)
+        yield KeyLine()
 
     def page(self, width: int) -> list[Line]:
         """The rows, each at most `width` cells."""
@@ -36,22 +39,28 @@ class Page(Screen[None]):
 
     def on_mount(self) -> None:
         """Keys scroll from the start."""
-        self.query_one(VerticalScroll).focus()
+        for scroll in self.query(VerticalScroll):
+            scroll.focus()
+        self.redraw()
+
+    def on_screen_resume(self) -> None:
+        """Opened again: from the top, and as it is now."""
+        for scroll in self.query(VerticalScroll):
+            scroll.scroll_home(animate=False)
+        self.redraw()
 
     def on_resize(self) -> None:
         """Another width, other rows."""
-        self.call_after_refresh(self.redraw)
+        self.redraw()
 
     def redraw(self) -> None:
         """Draw what is true now."""
-        canvases = self.query(Canvas)
-        if not canvases:
-            # A tick may come while the screen is put up or taken down.
-            return
-        canvas = canvases.first()
-        lines = self.page(max(self.size.width - 3, 20))
-        canvas.styles.height = len(lines)
-        canvas.show(lines)
+        lines = self.page(max(self.app.size.width - 3, 20))
+        # None: a tick may come while the screen is put up or taken down.
+        for canvas in self.query("#page").results(Canvas):
+            if len(lines) != len(canvas.lines):
+                canvas.styles.height = len(lines)
+            canvas.show(lines)
 
     def action_leave(self) -> None:
         """Back to where one came from."""

@@ -88,6 +88,19 @@ def wrap(text: str, width: int) -> list[str]:
     return rows or [""]
 
 
+def hung(
+    begin: str, text: str, width: int, role: Role = Role.PLAIN, *, more: str | None = None,
+    begin_role: Role | None = None,
+) -> list[Line]:
+    """A paragraph that hangs from its first row: `begin` before that one, `more` (blanks) before the others."""
+    rest = " " * cell_len(begin) if more is None else more
+    room = max(width - max(cell_len(begin), cell_len(rest)), 10)
+    return [
+        line(Piece(rest if place else begin, begin_role or role), Piece(row, role))
+        for place, row in enumerate(wrap(text, room))
+    ]
+
+
 def flow(cells: Iterable[Piece], width: int, *, indent: int = 0, gap: int = 2) -> list[Line]:
     """Pieces side by side, going on in the next row, `indent` cells in, when a row is full."""
     rows: list[list[Piece]] = [[]]

@@ -24,6 +24,12 @@ def moment(time_ns: int, start_ns: int) -> str:
     return elapsed(time_ns - start_ns)
 
 
+def exact_moment(time_ns: int, start_ns: int) -> str:
+    """A moment to the millisecond: hh:mm:ss.mmm."""
+    since_ns = time_ns if has_clock(start_ns) else abs(time_ns - start_ns)
+    return f"{moment(time_ns, start_ns)}.{since_ns // 1_000_000 % 1000:03}"
+
+
 def elapsed(length_ns: int) -> str:
     """mm:ss, or h:mm:ss from one hour on; the part of a second is cut off.
 

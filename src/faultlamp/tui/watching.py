@@ -12,14 +12,13 @@ from faultlamp.bus.recorder import Recorder
 from faultlamp.frames import FrameBlock
 from faultlamp.j1939.readings import Layouts
 from faultlamp.text import printable
+from faultlamp.tui.detail.tables import UserTables
+from faultlamp.tui.export.stock import RecentFrames
 from faultlamp.tui.feed import FeedStatus
-from faultlamp.tui.names import count_of
+from faultlamp.tui.names import count_of, few
 from faultlamp.tui.times import length
 
-_WAITING = (
-    "Nothing heard yet. In this order (common practice): key on? Connector seated? Bit rate right, often 250000 or "
-    "500000? Power off: about 60 ohm between CAN-H and CAN-L?"
-)
+_WAITING = "Nothing heard yet. If it stays like that, go through what stands below."
 _MB = 1_000_000
 _LISTENS = ("listening only, nothing is sent", "sends nothing")
 
@@ -28,7 +27,9 @@ class LiveFeed:
     """Frames from a pump.
 
     title: what is listened to, in the user's words. mode: what reaches the bus from here, and the same in fewer words.
-    garbled: how many things the adapter delivered that were no frame.
+    garbled: how many things the adapter delivered that were no frame. bit_rate: of the bus, in bit/s, None where nobody
+    knows.
+    stock: the frames that can still be saved.
     """
 
     epoch = 0
@@ -41,11 +42,14 @@ class LiveFeed:
         *,
         mode: tuple[str, str] = _LISTENS,
         garbled: Callable[[], int] = lambda: 0,
+        bit_rate: int | None = None,
     ) -> None:
         self._pump = pump
+        self.stock = RecentFrames(pump.recorder)
         self._title = title
         self._mode = mode
         self._garbled = garbled
+        self._bit_rate = bit_rate
 
     def take(self) -> list[FrameBlock]:
         """The frames since the last call."""
@@ -80,6 +84,7 @@ class LiveFeed:
             wrong=bool(refused) or adapter != _FINE,
             gaps=gaps,
             warning=f"Recording ended: {refused}; watching goes on." if refused else "",
+            bit_rate=self._bit_rate,
         )
 
     def _since(self, gaps: tuple[Gap, ...]) -> str:
@@ -91,11 +96,12 @@ class LiveFeed:
     def _adapter(self, lost: bool) -> tuple[str, str]:
         """What the adapter does and what of it was not heard, long and short."""
         pump = self._pump
+        few_gaps = f"{few(pump.gap_count)} gap{'' if pump.gap_count == 1 else 's'}"
         counts = (
-            (pump.gap_count, count_of(pump.gap_count, "gap"), count_of(pump.gap_count, "gap")),
-            (pump.lost, f"{pump.lost} frames lost, computer too slow", f"{pump.lost} lost"),
-            (self._garbled(), f"{self._garbled()} garbled", f"{self._garbled()} garbled"),
-            (pump.error_frames, count_of(pump.error_frames, "error frame"), f"{pump.error_frames} err"),
+            (pump.gap_count, count_of(pump.gap_count, "gap"), few_gaps),
+            (pump.lost, f"{pump.lost} frames lost, computer too slow", f"{few(pump.lost)} lost"),
+            (self._garbled(), f"{self._garbled()} garbled", f"{few(self._garbled())} garbled"),
+            (pump.error_frames, count_of(pump.error_frames, "error frame"), f"{few(pump.error_frames)} err"),
         )
         found = [words for number, *words in counts if number]
         if not found and not lost:
@@ -119,12 +125,21 @@ def _recording(recorder: Recorder | None) -> tuple[str, str, str]:
 
 
 def run_dashboard(
-    feed: LiveFeed, *, history_options: Mapping[str, Any], layouts: Layouts, seconds: float | None = None
+    feed: LiveFeed, *, history_options: Mapping[str, Any], layouts: Layouts, seconds: float | None = None,
+    folder: Path | None = None, tables: UserTables | None = None,
 ) -> int:
-    """Show the dashboard until it is left, or for `seconds`; returns the exit code."""
+    """Show the dashboard until it is left, or for `seconds`; returns the exit code.
+
+    folder: where choices are remembered, None: not at all. tables: what the user brought along.
+    """
     from faultlamp.tui.app import DashboardApp
     from faultlamp.tui.board import Board
+    from faultlamp.tui.preferences.keeper import keeping
+    from faultlamp.tui.terminal import drawn_on_terminal
 
-    app = DashboardApp(Board(feed, layouts, history_options), seconds=seconds)
-    app.run()
+    with keeping(folder) as keeper:
+        board = Board(feed, layouts, history_options, tables=tables, stock=feed.stock)
+        app = DashboardApp(board, seconds=seconds, keeper=keeper)
+        with drawn_on_terminal():
+            app.run()
     return app.return_code or 0

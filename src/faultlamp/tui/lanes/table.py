@@ -1,29 +1,30 @@
 """The third band as lines: a title, the axis with the key cycles, one row a lane, and the picked lane in words.
 
-    Faults: 2 active, 1 earlier. Newest change 7 s ago: SPN 110 FMI 3 active
+    FAULTS 1 active, 1 earlier, 1 unseen (!), following  ◆ 7 s ago: SPN 110 FMI 3 active
        Sender     SPN/FMI    OC Lamp  Name        ╷12:03:00  ╷12:03:10
-       Key ─ on  ━ engine ran                     ├━━━━━━━━━━━━━━━━━━━
-    ▸●◆Engine 1   110/3       2 RED   Engine Coo        ▐█████████████
-     ○ Engine 1   100/1       1 RED   Engine Oil   ▐█▌ cleared
-    Engine 1, SPN 110 Engine Coolant Temperature 1: voltage above normal ...
+       Key ─ on  ━ engine ran  █ 1 s              ├━━━━━━━━━━━━━━━━━━━
+    ▸●◆Engine 1  !110/3       2 RED   Coolant Te        ▐█████████████
+     ○ Engine 1   100/1       1 RED   Oil Pressu   ▐█▌ cleared
+    Engine Coolant Temperature 1: voltage above normal ...
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 from faultlamp.bus.gaps import Gap
 from faultlamp.history.changes import Change, What
 from faultlamp.j1939.diagnostics import Lamp
-from faultlamp.knowledge.names import describe_spn, fmi_meaning
+from faultlamp.knowledge.names import fmi_meaning
 from faultlamp.text import printable
 from faultlamp.tui.head.lamps import gravest
 from faultlamp.tui.job import Job
 from faultlamp.tui.lanes.bars import UNHEARD, axis, bar, key_strip, silent_by_loss, unheard
-from faultlamp.tui.lanes.lane import Lane
+from faultlamp.tui.lanes.lane import Lane, LaneKey
 from faultlamp.tui.lanes.view import LaneView
-from faultlamp.tui.lanes.window import Window
-from faultlamp.tui.names import title, who
+from faultlamp.tui.lanes.window import Window, step_words
+from faultlamp.tui.marks.notes import Mark, columns_of
+from faultlamp.tui.names import count_of, title, who
 from faultlamp.tui.paint import Line, Piece, Role, fit, fit_line, line, wrap
 from faultlamp.tui.times import age, moment
 
@@ -44,63 +45,104 @@ def label_width(width: int) -> int:
 
 
 def table(
-    job: Job, lanes: Sequence[Lane], view: LaneView, now_ns: int, width: int, height: int, *, gaps: Sequence[Gap] = ()
+    job: Job, lanes: Sequence[Lane], view: LaneView, now_ns: int, width: int, height: int, *,
+    gaps: Sequence[Gap] = (), total: int | None = None, unseen: Collection[LaneKey] = (), notice: Sequence[Line] = (),
+    marked: Sequence[Mark] = (), nothing: Sequence[Line] = (),
+    marks: Mapping[tuple[str, int, int, int], str] | None = None,
 ) -> list[Line]:
     """The whole band, `height` rows of exactly `width` cells. Only the lanes that are visible are drawn.
 
-    gaps: when nothing could be heard.
+    marked: moments that are shown in the key row. nothing: what stands there while no fault is known.
+    lanes: those that are shown, out of `total`; None: all. gaps: when nothing could be heard. unseen: faults that
+    nobody has acknowledged. notice: rows above the lanes. marks: a shape for lanes that belong to a group.
     """
     history = job.history
     start_ns = now_ns if history.start_ns is None else history.start_ns
     left = label_width(width)
     window = view.window(now_ns, start_ns, max(width - left, 1))
     cursor = None if view.cursor_ns is None else window.column(view.cursor_ns)
-    rows = view.scroll_rows(lanes, max(height - ROWS_ABOVE - ROWS_BELOW, 1))
+    rows = view.scroll_rows(lanes, max(height - ROWS_ABOVE - ROWS_BELOW - len(notice), 1))
     picked = lanes[view.index(lanes)] if lanes else None
     drawn = [
-        _title(job, lanes, rows, view, now_ns, gaps),
-        _axis_row(window, start_ns, left, cursor),
-        _key_row(job, picked, window, now_ns, left, cursor, gaps),
+        _title(
+            [*_counts(job, lanes, rows, view, len(lanes) if total is None else total, gaps), *_unseen(lanes, unseen)],
+            job, view, now_ns, gaps, width,
+        ),
+        _axis_row(window, start_ns, left, cursor, view.cursor_ns, " " if marks else ""),
+        _key_row(job, picked, window, now_ns, left, cursor, gaps, marked),
+        *notice,
     ]
     if not lanes:
-        drawn += _nothing(job)
-    drawn += [_lane_row(job, lanes[row], lanes[row] is picked, window, now_ns, left, cursor, gaps) for row in rows]
+        drawn += (nothing if not total else ()) or _nothing(job, total)
+    drawn += [
+        _lane_row(
+            job, lane, lane is picked, lane.key in unseen, marks.get(lane.key, " ") if marks else "", window, now_ns,
+            left, cursor, gaps,
+        )
+        for lane in lanes[rows.start : rows.stop]
+    ]
     body = height - ROWS_BELOW
     drawn = drawn[:body] + [Line()] * (body - len(drawn))
-    drawn += _caption(picked, width)
+    drawn += _caption(job, picked, width)
     return [fit_line(row, width) for row in drawn[:height]]
 
 
 def _title(
-    job: Job, lanes: Sequence[Lane], rows: range, view: LaneView, now_ns: int, gaps: Sequence[Gap]
+    counts: Sequence[Piece], job: Job, view: LaneView, now_ns: int, gaps: Sequence[Gap], width: int
 ) -> Line:
-    active = sum(len(controller.active_faults) for controller in job.history.controllers.values())
-    lost = bool(gaps) and gaps[-1].end_ns is None
-    active_words = f" {active} active{' when last heard' if lost else ''}, {len(lanes) - active} earlier"
-    pieces = [Piece("FAULTS", Role.TITLE), Piece(active_words)]
+    """The counts, whether the lanes follow the present, and if they do, the latest news in as many words as fit."""
+    pieces = [Piece("FAULTS", Role.TITLE), *counts]
+    if not view.live:
+        return line(*pieces, Piece("  HELD, Esc: live again", Role.HELD))
+    row = line(*pieces, ", following")
+    if job.newest is None:
+        return row
+    news = [line(*row.pieces, f"  ◆ {_news(job.newest, now_ns, gaps, code)}") for code in ("SPN {} FMI {}", "{}/{}")]
+    return next((one for one in news if len(one.text) <= width), row)
+
+
+def _counts(
+    job: Job, lanes: Sequence[Lane], rows: range, view: LaneView, total: int, gaps: Sequence[Gap]
+) -> list[Piece]:
+    """How many there are, and what of them is not on the screen."""
+    pieces = []
+    if view.choice.all:
+        active = sum(len(controller.active_faults) for controller in job.history.controllers.values())
+        lost = bool(gaps) and gaps[-1].end_ns is None
+        pieces.append(Piece(f" {active} active{' when last heard' if lost else ''}, {total - active} earlier"))
+    else:
+        words = view.choice.words(several_channels=len(job.history.channels) > 1)
+        pieces.append(Piece(f" {len(lanes)} of {count_of(total, 'fault')} shown: {words}", Role.HELD))
     if len(rows) < len(lanes):
-        pieces.append(Piece(f", showing {rows.start + 1} to {rows.stop} of {len(lanes)}"))
+        of = f" of {len(lanes)}" if view.choice.all else ""
+        pieces.append(Piece(f", {'showing' if view.choice.all else 'rows'} {rows.start + 1} to {rows.stop}{of}"))
     if job.history.room.refused:
         pieces.append(Piece(f", {job.history.room.refused} more found no room", Role.WARN))
-    if not view.live:
-        pieces.append(Piece("  HELD, Esc: live again", Role.HELD))
-    elif job.newest is not None:
-        pieces.append(Piece("  ◆ " + _news(job.newest, now_ns, gaps)))
-    return line(*pieces)
+    return pieces
 
 
-def _news(change: Change, now_ns: int, gaps: Sequence[Gap]) -> str:
+def _unseen(lanes: Sequence[Lane], unseen: Collection[LaneKey]) -> list[Piece]:
+    if not unseen:
+        return []
+    hidden = len(unseen) - sum(lane.key in unseen for lane in lanes)
+    words = f", {len(unseen)} unseen (!)"
+    return [Piece(words + (f", {hidden} of them hidden" if hidden > 0 else ""), Role.WARN)]
+
+
+def _news(change: Change, now_ns: int, gaps: Sequence[Gap], code: str) -> str:
     word = _NEWS_WORDS.get(change.what, "")
     if change.what is What.FAULT_SILENT and silent_by_loss(change.time_ns, gaps):
         word = "not heard since"
-    return f"{age(now_ns - change.time_ns)} ago: SPN {change.spn} FMI {change.fmi} {word}"
+    return f"{age(now_ns - change.time_ns)} ago: {code.format(change.spn, change.fmi)} {word}"
 
 
-def _axis_row(window: Window, start_ns: int, left: int, cursor: int | None) -> Line:
-    head = fit("   " + fit("Sender", _SENDER) + " SPN/FMI    OC Lamp  Name", left)
-    if cursor is None or not 0 <= cursor < window.width:
+def _axis_row(
+    window: Window, start_ns: int, left: int, cursor: int | None, cursor_ns: int | None, mark: str
+) -> Line:
+    head = fit("   " + mark + fit("Sender", _SENDER) + " SPN/FMI    OC Lamp  Name", left)
+    if cursor is None or cursor_ns is None or not 0 <= cursor < window.width:
         return line(Piece(head, Role.DIM), Piece(axis(window, start_ns), Role.DIM))
-    label = "▼" + moment(window.time(cursor), start_ns)
+    label = "▼" + moment(cursor_ns, start_ns)
     at = min(cursor, window.width - len(label))
     if at < cursor:
         # Near the right edge the label stands before its mark.
@@ -115,18 +157,24 @@ def _axis_row(window: Window, start_ns: int, left: int, cursor: int | None) -> L
 
 
 def _key_row(
-    job: Job, picked: Lane | None, window: Window, now_ns: int, left: int, cursor: int | None, gaps: Sequence[Gap]
+    job: Job, picked: Lane | None, window: Window, now_ns: int, left: int, cursor: int | None, gaps: Sequence[Gap],
+    marked: Sequence[Mark] = (),
 ) -> Line:
     cycles = job.history.key_cycles
     channel = picked.controller.channel if picked and picked.controller.channel in cycles else min(cycles, default="")
     strip = key_strip(cycles[channel].cycles if channel in cycles else (), window, now_ns, gaps)
+    columns = columns_of(marked, window.first_ns, window.step_ns, window.width)
+    for column in columns:
+        strip = f"{strip[:column]}*{strip[column + 1:]}"
     legend = f"   Key ─ on  ━ ran  {UNHEARD} not heard" if unheard(gaps, window) else "   Key ─ on  ━ engine ran"
+    legend += "  * mark" if columns else ""
+    legend += f"  █ {step_words(window.step_ns)}"
     return line(Piece(fit(legend, left), Role.DIM), *_crossed(strip, Role.PLAIN, cursor))
 
 
 def _lane_row(
-    job: Job, lane: Lane, picked: bool, window: Window, now_ns: int, left: int, cursor: int | None,
-    gaps: Sequence[Gap],
+    job: Job, lane: Lane, picked: bool, unseen: bool, mark: str, window: Window, now_ns: int, left: int,
+    cursor: int | None, gaps: Sequence[Gap],
 ) -> Line:
     fault, controller = lane.fault, lane.controller
     newest = job.newest is not None and lane.key == (
@@ -135,14 +183,14 @@ def _lane_row(
     count = "-" if fault.occurrence_count is None else str(fault.occurrence_count)
     lamp = gravest(controller.lamps) if fault.active else None
     label = (
-        f"{'▸' if picked else ' '}{lane.shape}{'◆' if newest else ' '}"
-        f"{fit(title(who(controller.source_address)), _SENDER)} "
+        f"{'▸' if picked else ' '}{lane.shape}{'◆' if newest else ' '}{mark}"
+        f"{fit(title(who(controller.source_address)), _SENDER)}{'!' if unseen else ' '}"
         f"{fit(f'{fault.spn}/{fault.fmi}', _CODE)} {count:>3} {_LAMP_CELLS[lamp] if lamp else '-':<5} "
     )
     if len(job.history.channels) > 1:
         label += f"{printable(controller.channel, longest=12)} "
     # Most names begin with the same word, which would take the room of the one that tells.
-    label += describe_spn(fault.spn).removeprefix("Engine ")
+    label += job.names.describe(fault.spn).removeprefix("Engine ")
     role = Role.PLAIN
     if fault.active:
         role = Role.STOP if lamp is Lamp.RED_STOP else Role.WARN
@@ -164,15 +212,17 @@ def _crossed(text: str, role: Role, cursor: int | None) -> list[Piece]:
     return [Piece(text[:cursor], role), Piece(mark, Role.CURSOR), Piece(text[cursor + 1 :], role)]
 
 
-def _nothing(job: Job) -> list[Line]:
+def _nothing(job: Job, total: int | None) -> list[Line]:
+    if total:
+        return [line(f"   None of the {count_of(total, 'fault')} is like that. Esc shows all of them again.")]
     if any(controller.last_dm1_ns for controller in job.history.controllers.values()):
         return [line("   No fault has been reported so far.")]
     return [line("   No fault report (DM1) heard yet. Controllers send one each second while the key is on.")]
 
 
-def _caption(lane: Lane | None, width: int) -> list[Line]:
+def _caption(job: Job, lane: Lane | None, width: int) -> list[Line]:
     if lane is None:
         return [line(Piece("SPN: which signal. FMI: how it fails. OC: how often it came.", Role.DIM)), Line()]
-    text = f"{describe_spn(lane.fault.spn)}: {fmi_meaning(lane.fault.fmi)}"
+    text = f"{job.names.describe(lane.fault.spn)}: {fmi_meaning(lane.fault.fmi)}"
     first, *more = wrap(text, width)
     return [line(first), line(" ".join(more))]

@@ -1,4 +1,4 @@
-"""What of the lanes is looked at: which lane is picked, which rows show, how far the time is zoomed and scrolled.
+"""What of the lanes is looked at: which are shown and which one is picked, how far the time is zoomed and scrolled.
 
 The view follows the present until it is scrolled back or a moment is picked with the cursor; then it holds still
 until it is told to be live again.
@@ -8,21 +8,24 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from faultlamp.tui.lanes.choice import LaneChoice
 from faultlamp.tui.lanes.lane import Lane, LaneKey
-from faultlamp.tui.lanes.window import NORMAL_STEP, STEPS_NS, Window, step_for_all, window_at
+from faultlamp.tui.lanes.window import NORMAL_STEP, ROOMY_STEP, STEPS_NS, Window, step_for_all, window_at
 
 
 class LaneView:
     """State of the third band.
 
     picked: the lane that is picked, None while there is none. top: first visible row. cursor_ns: the picked moment,
-    None while live.
+    None while live. choice: which lanes are shown.
     """
 
     def __init__(self) -> None:
         self.picked: LaneKey | None = None
         self.top = 0
         self.cursor_ns: int | None = None
+        self.choice = LaneChoice()
+        self._whole = False
         self._step = NORMAL_STEP
         self._end_ns: int | None = None
 
@@ -42,6 +45,8 @@ class LaneView:
 
     def window(self, now_ns: int, start_ns: int, width: int) -> Window:
         """The stretch of time to draw. start_ns: the job's first frame."""
+        if self._whole:
+            self._step = step_for_all(now_ns - start_ns, width)
         return window_at(now_ns if self._end_ns is None else self._end_ns, start_ns, self.step_ns, width)
 
     def index(self, lanes: Sequence[Lane]) -> int:
@@ -68,17 +73,34 @@ class LaneView:
         self.top = max(self.top, index - rows + 1, 0)
         return range(self.top, min(self.top + rows, len(lanes)))
 
-    def zoom(self, by: int, window: Window, now_ns: int) -> None:
-        """Longer (positive) or shorter columns, around the cursor where there is one."""
-        before = self.step_ns
-        self._step = min(max(self._step + by, 0), len(STEPS_NS) - 1)
-        if self.cursor_ns is not None and self.step_ns != before:
+    def zoom(self, by: int, window: Window, start_ns: int, now_ns: int) -> bool:
+        """Longer (positive) or shorter columns, around the cursor where there is one; False at the end of the zoom.
+
+        The longest with which anything is gained shows the whole job; a young job gets room to grow.
+        """
+        before = self._step
+        longest = max(step_for_all(now_ns - start_ns, window.width), ROOMY_STEP)
+        self._step = min(max(self._step + by, 0), max(longest, before))
+        if self._step == before:
+            return False
+        self._whole = False
+        if self.cursor_ns is not None:
             self._end_ns = min(self.cursor_ns + self.step_ns * (window.width // 2), now_ns)
+        return True
 
     def zoom_to_all(self, length_ns: int, width: int) -> None:
-        """The whole job in one window, live."""
+        """The whole job in one window, live, and so it stays while the job grows."""
         self.forget()
+        self._whole = True
         self._step = step_for_all(length_ns, width)
+
+    def go_to(self, at_ns: int, window: Window, now_ns: int) -> None:
+        """Put the cursor on exactly this moment; where it is out of sight, into the middle of the window."""
+        end_ns = window.end_ns - 1
+        if not window.first_ns <= at_ns <= end_ns:
+            end_ns = at_ns + window.step_ns * (window.width // 2)
+        self.cursor_ns = at_ns
+        self._end_ns = min(end_ns, now_ns)
 
     def scroll(self, columns: int, window: Window, now_ns: int) -> None:
         """Show earlier (negative) or later columns; the present is as far as it goes, and is live again."""

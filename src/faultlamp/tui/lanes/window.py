@@ -17,6 +17,7 @@ STEPS_NS = (
 )
 """Lengths of a column that the zoom offers."""
 NORMAL_STEP = STEPS_NS.index(NS_PER_S)
+ROOMY_STEP = STEPS_NS.index(10 * NS_PER_S)
 
 _TICKS_S = (
     1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10_800, 21_600, 43_200,
@@ -57,6 +58,14 @@ class Window(NamedTuple):
             found.append((self.column(at), at))
             at += tick_ns
         return found
+
+
+def step_words(step_ns: int) -> str:
+    """A length of a column, short: `500 ms`, `10 s`, `5 min`, `2 h`, `1 d`."""
+    for unit_ns, unit in ((86_400 * NS_PER_S, "d"), (3600 * NS_PER_S, "h"), (60 * NS_PER_S, "min"), (NS_PER_S, "s")):
+        if step_ns >= unit_ns:
+            return f"{step_ns // unit_ns} {unit}"
+    return f"{step_ns // _MS} ms"
 
 
 def window_at(end_ns: int, start_ns: int, step_ns: int, width: int) -> Window:

@@ -19,10 +19,11 @@ from faultlamp.tui.names import title, who
 from faultlamp.tui.paint import Line, Piece, Role, fit, fit_line, line
 from faultlamp.tui.readings.digits import ROWS, can_enlarge, enlarge, large_width
 from faultlamp.tui.readings.trend import trend
-from faultlamp.tui.readings.value import SHAPES, Seen, Value
+from faultlamp.tui.readings.value import SHAPES, Seen, Value, in_unit
 from faultlamp.tui.times import NS_PER_S, age
 
 TREND_NS = 60 * NS_PER_S
+"""How long a trend is unless another length was chosen."""
 
 _LARGE, _SMALL = ROWS + 2, 2
 _TILE = 26
@@ -38,11 +39,18 @@ Samples = Sequence[tuple[int, float | None]]
 
 
 class Shown(NamedTuple):
-    """A reading with its recent samples. of_engine: no need to say who sent it."""
+    """A reading with its recent samples, both as sent.
+
+    of_engine: no need to say who sent it. unit: in which to show it, "" for as sent. beyond: which mark it is beyond,
+    in words. trend_ns: how long the trend is.
+    """
 
     value: Value
     samples: Samples = ()
     of_engine: bool = True
+    unit: str = ""
+    beyond: str = ""
+    trend_ns: int = TREND_NS
 
 
 def tile_rows(count: int, width: int, screen_height: int) -> list[int]:
@@ -66,6 +74,10 @@ def band(
     columns = _columns(len(shown), width)
     cells = width // columns
     heights = tile_rows(len(shown), width, screen_height)
+    beyond = sum(bool(item.beyond) for item in shown)
+    if beyond:
+        marks = "its mark" if beyond == 1 else "their marks"
+        heading = line(*heading.pieces, Piece(f", {beyond} beyond {marks}", Role.WARN))
     left_out = len(shown) - columns * len(heights)
     if left_out > 0:
         heading = line(*heading.pieces, Piece(f", {left_out} more do not fit", Role.WARN))
@@ -82,19 +94,22 @@ def band(
 
 def tile(item: Shown, now_ns: int, width: int, large: bool, held: bool) -> list[Line]:
     """One reading, five rows or two."""
-    value = item.value
-    role = Role.HELD if held else _ROLES[value.seen]
+    value = in_unit(item.value, item.unit)
+    role = Role.WARN if item.beyond else Role.HELD if held else _ROLES[value.seen]
     label = _label(item, width)
     old = _age(value, held)
     if not large:
         if cell_len(label) + len(old) >= width:
             old = old.partition(" s")[0] + " s" if " s" in old else old
         first = line(Piece(fit(label, max(width - len(old) - 1, 0)), Role.STRONG), " ", Piece(old, Role.DIM))
-        text = _small_text(value)
-        graph = _trend(item, now_ns, width - len(text) - 2)
+        text = f"{_small_text(value)} {item.beyond}".strip()
+        graph = _trend(item, now_ns, width - cell_len(text) - 2)
         return [first, line(Piece(text, role), "  ", Piece(graph, Role.DIM))]
-    graph = _trend(item, now_ns, width - max(len(old), 10) - 1)
-    last = line(Piece(fit(old, max(len(old), 10)), Role.DIM), " ", Piece(graph, Role.DIM))
+    said = [Piece(fit(old, max(len(old), 0 if item.beyond else 10)), Role.DIM), Piece(" ")]
+    if item.beyond:
+        said += [Piece(item.beyond, role), Piece(" ")]
+    graph = _trend(item, now_ns, width - sum(cell_len(piece.text) for piece in said))
+    last = line(*said, Piece(graph, Role.DIM))
     return [line(Piece(label, Role.STRONG)), *_large_text(value, width, role), last]
 
 
@@ -145,7 +160,7 @@ def _trend(item: Shown, now_ns: int, width: int) -> str:
     if width < 4 or item.value.seen is Seen.NEVER:
         return ""
     number = item.value.number or 0.0
-    return trend(item.samples, now_ns - TREND_NS, now_ns, width, max(abs(number) * _FLAT, _FLAT_AT_LEAST))
+    return trend(item.samples, now_ns - item.trend_ns, now_ns, width, max(abs(number) * _FLAT, _FLAT_AT_LEAST))
 
 
 _ROLES = {

@@ -14,13 +14,14 @@ memory). A group without a usual interval counts as one a second.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import NamedTuple
 
 from faultlamp.history.latest import Sample, Source, Track
 from faultlamp.j1939.readings import GroupLayout, Layouts, ReadingState, SignalLayout
 from faultlamp.knowledge.names import spn_name
+from faultlamp.knowledge.units import can_convert, convert, convert_step, decimals
 from faultlamp.tui.job import Job
 from faultlamp.tui.times import NS_PER_S, length
 
@@ -30,6 +31,9 @@ _USUAL_MS = 1000
 _NS_PER_MS = 1_000_000
 # Of the past one sample a second is kept, the last one of each second.
 _PAST_SLACK_NS = NS_PER_S
+# A trend is drawn from so many samples, however long it is.
+_TREND_SAMPLES = 60
+_WHOLE_FROM = 1000
 
 
 class Seen(StrEnum):
@@ -59,6 +63,7 @@ class Value:
 
     number: the value in `unit`; of a stale reading the last one, None when that was none. text: the number as it is
     shown, or the word of a state parameter. age_ns: since its frame. source: who sent it, None when never seen.
+    step: the resolution in `unit`; 0 for a word, or when there is no number.
     """
 
     spn: int
@@ -69,6 +74,7 @@ class Value:
     text: str = ""
     age_ns: int | None = None
     source: Source | None = None
+    step: float = 0.0
 
     @property
     def amount(self) -> str:
@@ -110,17 +116,22 @@ class Readings:
         return min(found, key=lambda value: _preference(value, engine))
 
     def trend(self, job: Job, value: Value, from_ns: int, to_ns: int) -> list[tuple[int, float | None]]:
-        """(time, number) of the same sender's samples between the two moments, about one a second."""
+        """(time, number) of the same sender's samples between the two moments: the last in each sixtieth of the time.
+
+        The sixtieths begin at whole multiples of their length, so a picture of them does not flicker.
+        """
         source = value.source
         track = None if source is None else job.latest.tracks.get(source)
         if track is None or source is None:
             return []
         signal = next(signal for group, signal in self._places_of(value.spn) if group.pgn == source.pgn)
-        return [
-            (sample.time_ns, _number(signal, sample))
-            for sample in track.since(from_ns)
-            if sample.time_ns <= to_ns and _carries(signal, sample)
-        ]
+        part_ns = max((to_ns - from_ns) // _TREND_SAMPLES, 1)
+        samples: list[Sample] = []
+        for end_ns in range((from_ns // part_ns + 1) * part_ns - 1, to_ns + part_ns, part_ns):
+            sample = track.at(min(end_ns, to_ns))
+            if sample is not None and sample.time_ns >= from_ns and (not samples or sample != samples[-1]):
+                samples.append(sample)
+        return [(sample.time_ns, _number(signal, sample)) for sample in samples if _carries(signal, sample)]
 
     def carried(self, job: Job, now_ns: int) -> list[Value]:
         """All readings that the bus carries, one a sender, by SPN and sender."""
@@ -162,10 +173,12 @@ def _value(
     raw = _raw(signal, sample)
     state = signal.state(raw)
     age_ns = max(now_ns - sample.time_ns, 0)
-    number, text = None, ""
+    number, text, step = None, "", 0.0
     if state is ReadingState.OK:
         number = signal.value(raw)
-        text = signal.states.get(raw) or shown(number, signal)
+        text = signal.states.get(raw, "")
+        if not text:
+            text, step = shown(number, signal), float(signal.scale)
     if age_ns > limit_ns(group) + (_PAST_SLACK_NS if past else 0):
         seen = Seen.STALE
     elif state is ReadingState.OK:
@@ -173,14 +186,37 @@ def _value(
     else:
         seen = Seen.ERROR if state is ReadingState.ERROR else Seen.NOT_AVAILABLE
     spn = signal.spn or 0
-    return Value(spn, _name(spn, signal), signal.unit, seen, number, text, age_ns, source)
+    return Value(spn, _name(spn, signal), signal.unit, seen, number, text, age_ns, source, step)
 
 
 def shown(number: float, signal: SignalLayout) -> str:
     """The number with the digits that help a reader: finer ones only flicker."""
-    if signal.unit == "rpm" or abs(number) >= 1000:
-        return f"{number:.0f}"
-    return f"{number:.{min(signal.digits, 2 if signal.scale < 0.02 and abs(number) < 10 else 1)}f}"
+    if signal.unit == "rpm":
+        return _written(number, 0)
+    return _written(number, min(signal.digits, 2 if signal.scale < 0.02 and abs(number) < 10 else 1))
+
+
+def in_unit(value: Value, unit: str) -> Value:
+    """The same reading in another unit; as it is where that measures something else, or where it is a word."""
+    if unit == value.unit or not can_convert(value.unit, unit):
+        return value
+    if value.number is None or not value.step:
+        return value if value.text else replace(value, unit=unit)
+    number = convert(value.number, value.unit, unit)
+    step = abs(convert_step(value.step, value.unit, unit))
+    return replace(value, unit=unit, number=number, text=digits_of(number, step), step=step)
+
+
+def digits_of(number: float, step: float) -> str:
+    """An amount in a unit in which it was not sent: digits that its resolution has, and no more than are read."""
+    return _written(number, min(decimals(step), 2 if abs(number) < 10 else 1))
+
+
+def _written(number: float, places: int) -> str:
+    if abs(number) >= _WHOLE_FROM:
+        places = 0
+    # Adding zero makes a negative zero a plain one.
+    return f"{round(number, places) + 0.0:.{places}f}"
 
 
 def _number(signal: SignalLayout, sample: Sample) -> float | None:

@@ -15,36 +15,24 @@ from faultlamp.tui.board import Board
 from faultlamp.tui.dashboard import Dashboard
 from faultlamp.tui.replay.goto import HINT, WrongPlaceError, place_of
 from faultlamp.tui.replay.player import Player
-
-
-class _PlaceInput(Input):
-    """A line to type a place in; Esc puts it away."""
-
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "put_away", "Back", show=False)]
-
-    def action_put_away(self) -> None:
-        self.value = ""
-        self.display = False
-        self.screen.set_focus(None)
-
+from faultlamp.tui.typed_line import TypedLine
 
 _NOT_IN_FOOTER = {"cursor(-1)", "live"}
+_OTHERWISE_HERE = {"next_change", "previous_change"}
 
 
 def _with_less_shown(bindings: list[BindingType]) -> list[BindingType]:
-    """The dashboard's own keys; the footer of a replay has no room for all of them in 80 columns."""
+    """The dashboard's own keys; the row of keys of a replay has no room for all of them in 80 columns."""
     return [
         replace(binding, show=False) if isinstance(binding, Binding) and binding.action in _NOT_IN_FOOTER else binding
         for binding in bindings
+        if not (isinstance(binding, Binding) and binding.action in _OTHERWISE_HERE)
     ]
 
 
 class ReplayDashboard(Dashboard, inherit_bindings=False):
     """The bands of a board whose feed is `player`."""
 
-    DEFAULT_CSS = """
-    ReplayDashboard Input { display: none; padding: 0 1; }
-    """
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("space", "pause", "Play", tooltip="Play or stop; at the end: play again from the start"),
         Binding("n", "next_change", "Next", tooltip="Jump to the next change of a fault or lamp"),
@@ -68,7 +56,7 @@ class ReplayDashboard(Dashboard, inherit_bindings=False):
         """The bands, and the line to type a place in."""
         *bands, footer = super().compose()
         yield from bands
-        yield _PlaceInput(placeholder=f"Go to: {HINT}. Enter goes, Esc drops it", id="place", compact=True)
+        yield TypedLine(f"Go to: {HINT}. Enter goes, Esc drops it", id="place")
         yield footer
 
     def action_pause(self) -> None:
@@ -109,9 +97,7 @@ class ReplayDashboard(Dashboard, inherit_bindings=False):
 
     def action_ask_place(self) -> None:
         """Open the line to type a place in."""
-        place = self.query_one("#place", Input)
-        place.display = True
-        place.focus()
+        self.query_one("#place", TypedLine).ask()
 
     @on(Input.Submitted, "#place")
     def place_typed(self, event: Input.Submitted) -> None:
@@ -121,7 +107,7 @@ class ReplayDashboard(Dashboard, inherit_bindings=False):
         except WrongPlaceError as error:
             self.notify(f"{error}", title="Go to", markup=False)
             return
-        self.query_one("#place", _PlaceInput).action_put_away()
+        self.query_one("#place", TypedLine).action_put_away()
         self._do(lambda: self.player.seek(elapsed_ns))
 
     def _jump(self, jump: Callable[[], bool], none_left: str) -> None:
@@ -142,5 +128,5 @@ class ReplayDashboard(Dashboard, inherit_bindings=False):
         """Change the playing, and show at once what it leads to."""
         act()
         self.board.view.forget()
-        self.board.tick()
+        self.board.tick(jumped=True)
         self.redraw()
