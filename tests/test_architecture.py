@@ -25,7 +25,7 @@ ALLOWED = {
     "survey": {"frames", "j1939", "history", "knowledge", "capture"},
     "asking": {"frames", "j1939", "knowledge"},
     "doctor": {"frames", "j1939", "history", "bus"},
-    "tui": {"frames", "j1939", "history", "knowledge", "findings", "bus", "capture", "doctor"},
+    "tui": {"frames", "j1939", "history", "knowledge", "findings", "asking", "bus", "capture", "doctor"},
 }
 CORE = ("frames", "j1939", "history", "findings", "asking")
 OUTSIDE = {

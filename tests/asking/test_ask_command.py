@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
 import socket
 import threading
 from pathlib import Path
@@ -17,6 +19,7 @@ from faultlamp.bus.options import BusSettings
 from faultlamp.cli.main import main
 from faultlamp.doctor import links
 from faultlamp.doctor.links import Link
+from faultlamp.j1939.participant.events import Message
 from support.controllers import MS, Controller, LiveControllers, silent
 
 DM2, VIN, HOURS, ET1 = 65227, 65260, 65253, 65262
@@ -266,6 +269,8 @@ def test_a_link_in_listen_only_mode_is_refused(
         (["ask", "pgn", "-1"], "not a parameter group"),
         (["ask", "pgn", "59905"], "did you mean 59904"),
         (["ask", "pgn", "FECA"], "not a parameter group"),
+        (["ask", "pgn", "65228"], "clears codes"),
+        (["ask", "pgn", "0xFED3"], "clears codes"),
         (["ask", "stored", "--to", "255"], "not a source address"),
         (["ask", "stored", "--to", "249"], "own address"),
         (["ask", "stored", "--timeout", "0"], "seconds"),
@@ -330,3 +335,22 @@ def test_what_was_answered_before_the_adapter_went_is_printed(
     (answer,) = json.loads(out)["controllers"][0]["answers"]
     assert (answer["key"], answer["outcome"]) == ("DM12", "answered")
     assert "No such device" in told.splitlines()[-1]
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP], ids=lambda one: one.name)
+def test_stopped_in_the_middle_of_a_transfer_it_hangs_up(
+    settings: BusSettings, tmp_path: Path, capsys: pytest.CaptureFixture[str], number: signal.Signals
+) -> None:
+    """The controller gets an abort (SAE J1939-21, section 5.10.1: control byte 255) and need not wait; it is logged."""
+
+    def begins(controller: Controller, message: Message, pgn: int) -> None:
+        controller.put(60416, message.source, bytes.fromhex("10 13 00 03 FF CB FE 00"))
+        controller.later(message.time_ns + 100 * MS, lambda _: os.kill(os.getpid(), number))
+
+    path, before = tmp_path / "talk.log", signal.getsignal(number)
+    with LiveControllers(settings.channel or "", Controller(0, {DM2: begins})):
+        assert main(["ask", "stored", "--to", "0", "-o", str(path), *bus(settings)]) == 130
+    last = json.loads(capsys.readouterr().out)["transmitted"][-1]
+    assert (last["id"], last["data"]) == ("1CEC00F9", "FF02FFFFFFCBFE00")
+    assert path.read_text().splitlines()[-1].endswith("1CEC00F9#FF02FFFFFFCBFE00")
+    assert signal.getsignal(number) is before

@@ -6,6 +6,7 @@ import json
 import os
 import pty
 import select
+import signal
 import subprocess
 import sys
 import threading
@@ -21,10 +22,11 @@ from faultlamp.bus.options import BusSettings
 from faultlamp.cli.main import main
 from faultlamp.cli.saving import free_names
 from faultlamp.errors import CaptureError
+from faultlamp.j1939.participant.events import Message
 from faultlamp.j1939.requests import Answer
 from faultlamp.rig.shipped import find_scenario
 from support.command import environment
-from support.controllers import DM3, DM11, DM22, Engine, LiveControllers, says, silent
+from support.controllers import DM3, DM11, DM22, Controller, Engine, LiveControllers, says, silent
 
 COOLANT, OIL = (110, 3), (100, 1)
 FORCED = ["--although-engine-may-run", "--although-machine-may-move"]
@@ -198,6 +200,39 @@ def test_an_existing_file_is_not_touched(
     assert engine.asked == []
 
 
+@pytest.mark.parametrize("name", ["", ".", "/"])
+def test_a_name_that_is_no_files(settings: BusSettings, capsys: pytest.CaptureFixture[str], name: str) -> None:
+    """It is one line, before anything is sent."""
+    engine = Engine(active=[COOLANT])
+    assert clear(settings, engine, "all", "--yes", "--save", name) == 1
+    assert "is not a file's name" in last_line(capsys)
+    assert engine.asked == []
+
+
+def test_a_file_beside_the_saved_one_is_not_touched(settings: BusSettings, tmp_path: Path) -> None:
+    """What came of it is completed by way of a file of our own, also when somebody has one of that name."""
+    (tmp_path / "before.json.new").write_text("mine")
+    assert clear(settings, Engine(active=[COOLANT]), "all", "--yes", "--save", "before.json") == 0
+    assert (tmp_path / "before.json.new").read_text() == "mine"
+    assert json.loads((tmp_path / "before.json").read_text())["result"][0]["verdict"] == "cleared"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["before.json", "before.json.new", "before.log"]
+
+
+def test_a_polite_end_after_the_command_completes_the_file(
+    settings: BusSettings, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """SIGTERM while the controller erases: the file says what was sent, and so does the last line."""
+
+    def erases(_: Controller, message: Message, pgn: int) -> None:
+        os.kill(os.getpid(), signal.SIGTERM)
+
+    assert clear(settings, Engine(active=[COOLANT], answers={DM11: erases}), "all", "--yes") == 130
+    assert last_line(capsys) == "faultlamp: stopped; the command may have been sent: ask again what is there now"
+    sent = saved(tmp_path)["transmitted"]
+    assert sent[-1]["data"] == "D3FE00"
+    assert "D3FE00" in next(tmp_path.glob("*.log")).read_text().splitlines()[-1]
+
+
 def test_a_place_that_cannot_be_written(settings: BusSettings, capsys: pytest.CaptureFixture[str]) -> None:
     """What cannot be saved is not cleared, and not even asked."""
     engine = Engine(active=[COOLANT])
@@ -252,7 +287,7 @@ def test_an_adapter_that_goes_after_the_command(
     assert clear(settings, engine, "all", "--yes") == 1
     line = last_line(capsys)
     assert "No such device" in line
-    assert "the command was already sent" in line
+    assert "the command may have been sent" in line
     document = saved(tmp_path)
     assert ("18EA00F9", "D3FE00") in [(frame["id"], frame["data"]) for frame in document["transmitted"]]
     assert [code["spn"] for code in document["before"][0]["DM1"]["codes"]] == [110]
@@ -274,6 +309,23 @@ def test_the_typed_confirmation(tmp_path: Path, typed: bytes, code: int, part: s
     scenario = tmp_path / "yielding.toml"
     shipped = find_scenario("quiet-pump").read_text(encoding="utf-8")
     scenario.write_text(shipped.replace("address = 0\n", 'address = 0\nclears = "always"\n', 1), encoding="utf-8")
+    shown, ended = at_a_terminal(tmp_path, scenario, typed)
+    assert ended == code
+    assert part in shown
+
+
+def test_what_was_typed_before_the_question_is_no_answer(tmp_path: Path) -> None:
+    """Keys that were pressed while it still asked do not confirm what nobody has read yet."""
+    scenario = tmp_path / "yielding.toml"
+    shipped = find_scenario("quiet-pump").read_text(encoding="utf-8")
+    scenario.write_text(shipped.replace("address = 0\n", 'address = 0\nclears = "always"\n', 1), encoding="utf-8")
+    shown, ended = at_a_terminal(tmp_path, scenario, b"no\n", ahead=b"clear\n")
+    assert ended == 1
+    assert "nothing was cleared: not confirmed" in shown
+
+
+def at_a_terminal(tmp_path: Path, scenario: Path, typed: bytes, *, ahead: bytes = b"") -> tuple[str, int]:
+    """`clear all` with a terminal; `typed` as soon as it asks, `ahead` before. What was shown and the exit code."""
     master, slave = pty.openpty()
     words = ["clear", "all", "--rig", str(scenario), "--to", "0", *FORCED, "--timeout", "0.3"]
     process = subprocess.Popen(
@@ -282,6 +334,8 @@ def test_the_typed_confirmation(tmp_path: Path, typed: bytes, code: int, part: s
         preexec_fn=_own_terminal,
     )
     os.close(slave)
+    if ahead:
+        os.write(master, ahead)
     shown, answered, deadline = b"", False, time.monotonic() + 60
     while time.monotonic() < deadline:
         if select.select([master], [], [], 0.2)[0]:
@@ -295,8 +349,7 @@ def test_the_typed_confirmation(tmp_path: Path, typed: bytes, code: int, part: s
             answered = True
             os.write(master, typed)
     os.close(master)
-    assert process.wait(10) == code
-    assert part in shown.decode()
+    return shown.decode(), process.wait(10)
 
 
 def _own_terminal() -> None:

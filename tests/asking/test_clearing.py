@@ -42,6 +42,10 @@ def clear(work: Clearing, *controllers: Controller, confirmed: bool = True) -> S
     return bus
 
 
+def _acknowledge(controller: Controller, now_ns: int, message: Message, pgn: int) -> None:
+    controller.participant.acknowledge(now_ns, Answer.ACKNOWLEDGED, pgn, message.source)
+
+
 def commands(bus: SimulatedBus) -> list[tuple[int, int]]:
     """What was sent that clears, as (group, destination)."""
     found = []
@@ -260,3 +264,75 @@ def test_active_codes_are_known_though_nobody_tells_them_when_asked() -> None:
     bus = clear(work, Engine(active=[COOLANT], answers={DM1: says(Answer.REFUSED)}))
     assert commands(bus) == [(DM11, 0)]
     assert work.listed_before(0).active == {COOLANT}
+
+
+def test_an_engine_that_starts_while_others_are_told_stops_the_rest() -> None:
+    """The first controller is told and answers; by then the engine turns, so the second one is left alone."""
+
+    def starts_and_acknowledges(controller: Controller, message: Message, pgn: int) -> None:
+        assert isinstance(controller, Engine)
+        controller.rpm, controller.active = 600.0, []
+        controller.later(
+            message.time_ns + SECOND // 5,
+            lambda now: _acknowledge(controller, now, message, pgn),
+        )
+
+    engine = Engine(active=[COOLANT], answers={DM11: starts_and_acknowledges})
+    work, other = clearing(), Engine(3, active=[OIL], rpm=None, kmh=None)
+    assert commands(clear(work, engine, other)) == [(DM11, 0)]
+    assert [(one.address, one.verdict, one.left) for one in work.judgements] == [
+        (0, Verdict.CLEARED, ()), (3, Verdict.NOT_TOLD, (OIL,))
+    ]
+    assert "the engine turns at 600 rpm" in work.judgements[1].words
+    assert other.active == [OIL]
+
+
+def test_a_busy_controller_is_not_told_again_once_the_engine_turns() -> None:
+    """It was told once, said that it is busy, and the engine started: its answer stands."""
+
+    def busy_and_starts(controller: Controller, message: Message, pgn: int) -> None:
+        assert isinstance(controller, Engine)
+        controller.rpm = 600.0
+        controller.participant.acknowledge(message.time_ns, Answer.BUSY, pgn, message.source)
+
+    work = clearing()
+    assert commands(clear(work, Engine(active=[COOLANT], answers={DM11: busy_and_starts}))) == [(DM11, 0)]
+    assert [one.verdict for one in work.judgements] == [Verdict.BUSY]
+
+
+def test_a_controller_that_is_silent_while_it_erases_does_not_stop_the_rest() -> None:
+    """Engine speed that nobody says for a while during the command is not an engine that was started."""
+
+    def erases(controller: Controller, message: Message, pgn: int) -> None:
+        assert isinstance(controller, Engine)
+        controller.active, controller.rpm = [], None
+        controller.later(
+            message.time_ns + 2 * SECOND,
+            lambda now: _acknowledge(controller, now, message, pgn),
+        )
+
+    work, other = clearing(), Engine(3, active=[OIL], rpm=None, kmh=None)
+    assert commands(clear(work, Engine(active=[COOLANT], answers={DM11: erases}), other)) == [(DM11, 0), (DM11, 3)]
+    assert [one.verdict for one in work.judgements] == [Verdict.CLEARED, Verdict.CLEARED]
+
+
+def test_a_controller_whose_turn_never_came_was_not_told() -> None:
+    """A stronger NAME takes the only address we may have (SAE J1939-81, section 4.4.3): no word of 'acknowledged'."""
+
+    def acknowledges_and_is_robbed_of_us(controller: Controller, message: Message, pgn: int) -> None:
+        controller.participant.acknowledge(message.time_ns, Answer.ACKNOWLEDGED, pgn, message.source)
+        controller.later(
+            message.time_ns + SECOND // 100,
+            lambda _: controller.put(60928, 255, name(1).to_bytes(), source=249),
+        )
+
+    work = Clearing(Participant(name(500, 129), 249, spare=()), Command(Kind.ALL), None, answer_ns=ANSWER_NS)
+    bus = clear(
+        work, Engine(active=[COOLANT], answers={DM11: acknowledges_and_is_robbed_of_us}),
+        Engine(3, active=[OIL], rpm=None, kmh=None),
+    )
+    assert commands(bus) == [(DM11, 0)]
+    assert [(one.address, one.verdict) for one in work.judgements] == [
+        (0, Verdict.NOT_CONFIRMED), (3, Verdict.NOT_TOLD)
+    ]
+    assert "no address" in work.judgements[1].words

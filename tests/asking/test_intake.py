@@ -6,7 +6,7 @@ import pytest
 
 from faultlamp.asking.intake import BUSY_PAUSE_NS, MOST_BUSY, MOST_TRIES, PAUSE_NS, Intake
 from faultlamp.asking.plan import Question, request, results_of, wanted
-from faultlamp.asking.results import Outcome, Result
+from faultlamp.asking.results import Outcome, Result, read_answer
 from faultlamp.frames import Frame
 from faultlamp.j1939.diagnostics import DiagnosticReport
 from faultlamp.j1939.identifier import split_identifier
@@ -319,3 +319,30 @@ def test_a_late_refusal_counts_too() -> None:
     asking = intake(STORED, targets=[0])
     ask(asking, Controller(0, {DM2: late}))
     assert (only(asking).outcome, only(asking).tries) == (Outcome.REFUSED, 1)
+
+
+@pytest.mark.parametrize(
+    ("pgn", "payload", "words"),
+    [
+        pytest.param(65260, b"*", "blank: no text is stored", id="vin-star"),
+        pytest.param(65260, b"\xff" * 18, "blank: no text is stored", id="vin-erased"),
+        pytest.param(65259, b"****", "blank: no text is stored", id="component"),
+        pytest.param(65242, b"\x02**", "blank: no text is stored", id="software"),
+        pytest.param(65260, b"", "blank: no text is stored", id="vin-nothing"),
+        pytest.param(DM2, b"\x00\xff", "2 bytes that do not fit the group's layout", id="codes"),
+    ],
+)
+def test_a_text_that_nobody_wrote_is_called_blank(pgn: int, payload: bytes, words: str) -> None:
+    """Stars end each text (SAE J1939-71, from memory for SPN 237); without any text it is blank, not the wrong size."""
+    assert read_answer(request(pgn), payload, None) == (Outcome.UNREADABLE, None, words)
+
+
+def test_our_own_claim_is_nobody_elses() -> None:
+    """A driver hands it out while it is not yet ours (UDP multicast does): we are not among those who were heard."""
+    asking = intake(STORED, targets=[0])
+    bus = SimulatedBus(asking, [Controller(0, {DM2: NO_CODES})])
+    asking.start(bus.now_ns)
+    for can_id, data in asking.outgoing(bus.now_ns):
+        asking.feed(Frame(bus.now_ns, "can0", can_id, data))
+    bus.run(lambda: asking.done)
+    assert asking.hearing.heard == {0}

@@ -12,6 +12,7 @@ from faultlamp.bus.line import Line
 from faultlamp.bus.options import BusSettings
 from faultlamp.errors import BusError
 from faultlamp.frames import Frame
+from support.scripted import ScriptedBus
 
 # linux/can/error.h: classes in the identifier, TX_PASSIVE in the controller's byte.
 NO_ACKNOWLEDGE, BUS_OFF, CONTROLLER, PROTOCOL = 0x20, 0x40, 0x04, 0x08
@@ -19,21 +20,13 @@ PASSIVE = bytes((0, 0x20, 0, 0, 0, 0, 0, 0))
 STAMP = 1_700_000_000.0
 
 
-class Scripted:
+class Scripted(ScriptedBus):
     """A bus that delivers or raises what a list says, and takes everything unless `failure` says otherwise."""
 
     def __init__(self, script: list[Any], failure: Exception | None = None) -> None:
-        self.script, self.failure = script, failure
+        super().__init__(script)
+        self.failure = failure
         self.taken: list[can.Message] = []
-
-    def recv(self, _: float) -> can.Message | None:
-        if not self.script:
-            return None
-        step = self.script.pop(0)
-        if isinstance(step, Exception):
-            raise step
-        assert step is None or isinstance(step, can.Message)
-        return step
 
     def send(self, message: can.Message, timeout: float | None = None) -> None:
         if self.failure is not None:

@@ -16,6 +16,7 @@ from faultlamp.bus.options import BusSettings
 from faultlamp.bus.reader import MOST_AT_ONCE, MOST_GARBLED_IN_A_ROW, channel_text
 from faultlamp.errors import BusError
 from faultlamp.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, Frame
+from support.scripted import ScriptedBus
 from support.virtual_bus import check_that_sending_is_noted, note_sent
 
 STAMP = 1_700_000_000.123456
@@ -114,21 +115,12 @@ def test_reading_is_bounded_and_loses_nothing(settings: BusSettings, send: Calla
         assert (len(first), first + second) == (MOST_AT_ONCE, frames)
 
 
-class Scripted:
+class Scripted(ScriptedBus):
     """A bus that delivers or raises what a list says."""
 
     def __init__(self, script: list[Any]) -> None:
-        self.script = script
+        super().__init__(script)
         self.closed = 0
-
-    def recv(self, _: float) -> can.Message | None:
-        if not self.script:
-            return None
-        step = self.script.pop(0)
-        if isinstance(step, Exception):
-            raise step
-        assert step is None or isinstance(step, can.Message)
-        return step
 
     def shutdown(self) -> None:
         self.closed += 1

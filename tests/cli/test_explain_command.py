@@ -14,6 +14,7 @@ import pytest
 from faultlamp.cli.explain_page import page
 from faultlamp.cli.main import main
 from faultlamp.knowledge.explanation import explanation
+from support.documents import shape
 
 ROOT = Path(__file__).parents[2]
 EXAMPLE = ROOT / "docs" / "crosswalk-example.csv"
@@ -264,15 +265,6 @@ def test_it_loads_nothing_heavy() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code, str(EXAMPLE)], capture_output=True, text=True, check=True)
     assert done.stderr == "set()\n"
-
-
-def shape(value: Any) -> Any:
-    """Names of the fields of each object, all through; a list stands for its first entry."""
-    if isinstance(value, dict):
-        return {name: shape(inner) for name, inner in value.items()}
-    if isinstance(value, list):
-        return [shape(value[0])] if value else []
-    return None
 
 
 def test_the_documented_json_is_the_one_that_is_written(capsys: Out) -> None:

@@ -20,17 +20,9 @@ from faultlamp.doctor.tally import Counts, Sender
 from faultlamp.frames.load import Bits
 from faultlamp.j1939.address import Name
 from faultlamp.knowledge.addresses import address_name
+from support.documents import shape
 
 PAGE = (Path(__file__).parents[2] / "docs" / "doctor.md").read_text(encoding="utf-8")
-
-
-def shape(value: Any) -> Any:
-    """Names of the fields of each object, all through; a list stands for its first entry."""
-    if isinstance(value, dict):
-        return {name: shape(inner) for name, inner in value.items()}
-    if isinstance(value, list):
-        return [shape(value[0])] if value else []
-    return None
 
 
 def full_document() -> dict[str, Any]:

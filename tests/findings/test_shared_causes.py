@@ -115,6 +115,15 @@ def test_a_condition_of_its_own_leads_a_derate(pump: Pump) -> None:
     assert causes.findings[0].leading == (*causes.findings[0].leading[:2], 97, 31)  # type: ignore[index]
 
 
+def test_a_condition_that_nobody_knows_is_only_near(pump: Pump) -> None:
+    """A maker's own SPN with FMI 31 just after a fault may follow from it; that it goes with it is not claimed."""
+    (finding,) = findings_of(pump(("engine", 110, 3, "run+20"), ("engine", 520200, 31, "run+22")), until_s=50).findings
+    assert "may follow from SPN 110 FMI 3 Engine Coolant Temperature 1" in finding.sentence
+    assert "goes with it" not in finding.sentence
+    assert finding.leading is not None
+    assert finding.leading.spn == 110
+
+
 def test_one_circuit_counts_once_in_the_first_report() -> None:
     """Three electrical faults of two circuits are two, of which nobody saw the beginning: no hint."""
     causes = findings_of(frames_of([(float(s), 0, [(110, 3), (110, 5), (175, 3)]) for s in range(20)]))

@@ -5,6 +5,7 @@ import pytest
 from faultlamp.frames import Frame, FrameBlock
 from faultlamp.history.nodes import MOST_NAMES, NO_ADDRESS, Nodes
 from faultlamp.j1939.address import Name
+from support import names
 from support.wire import frame, ns
 
 S = 1_000_000_000
@@ -12,10 +13,7 @@ S = 1_000_000_000
 
 def name(number: int) -> Name:
     """An invented unit."""
-    return Name(
-        identity_number=number, manufacturer_code=2047, ecu_instance=0, function_instance=0, function=0,
-        vehicle_system=0, vehicle_system_instance=0, industry_group=5, arbitrary_address_capable=True,
-    )
+    return names.name(number, function=0, manufacturer_code=2047, industry_group=5)
 
 
 def claim(seconds: float, address: int, number: int, channel: str = "can0") -> Frame:

@@ -207,6 +207,12 @@ def test_every_group_says_how_often_it_comes() -> None:
     assert [SHIPPED.groups[pgn].cycle_time_ms for pgn in (EEC1, EEC2, ET1, EFL_P1)] == [100, 50, 1000, 500]
 
 
+@pytest.mark.parametrize(("cycle_time_ms", "seconds"), [(20, 1), (200, 1), (250, 1.25), (1000, 5), (None, 5)])
+def test_a_reading_is_stale_after_five_intervals(cycle_time_ms: int | None, seconds: float) -> None:
+    """At least 1 s; a group without a usual interval counts as one a second (common practice, no source)."""
+    assert GroupLayout(65280, "PROP", cycle_time_ms, 8, ()).stale_after_ns == seconds * 1e9
+
+
 @cache
 def shipped_database() -> Database:
     """The shipped DBC as cantools has it."""

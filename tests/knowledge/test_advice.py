@@ -165,6 +165,11 @@ def test_parameters_belong_to_the_right_families(spn: int, component: str | None
     pytest.param(190, 1, "Overloaded", "is_it_real", "speed_signal", id="an-engine-that-is-lugged"),
     pytest.param(4374, 8, "Bad contact", "smart_supply", "speed_tip", id="a-pump-motor-has-no-tooth-wheel"),
     pytest.param(108, 1, "Vent", "baro_compare", "mechanical_gauge", id="no-gauge-for-the-air"),
+    pytest.param(1136, 0, "Heat", "is_it_real", "signal_in_range", id="a-controller-that-is-hot"),
+    pytest.param(1136, 3, "Battery low", "controller_feed", "signal_unplugged", id="a-sensor-inside-the-controller"),
+    pytest.param(110, 13, "Added resistance", "cold_compare", "sweep_position", id="a-temperature-has-no-stops"),
+    pytest.param(1569, 13, "A reading", "inputs_of_value", "sweep_position", id="a-derate-has-no-stops"),
+    pytest.param(2602, 1, "Level", "hydraulic_oil", "cooling_air", id="a-level-is-no-cooler"),
     pytest.param(110, 31, "Too hot", "cooling_air", "inspect_connector", id="a-condition-may-be-either-end"),
 ])
 def test_the_failure_mode_decides_where_to_look(

@@ -16,6 +16,7 @@ from faultlamp.j1939.identifier import GLOBAL_ADDRESS, build_identifier, split_i
 from faultlamp.j1939.participant import Participant
 from faultlamp.j1939.participant.events import Message
 from faultlamp.j1939.requests import REQUEST_PGN, Answer, decode_request
+from support import names
 
 START_NS = 1_700_000_000_000_000_000
 MS = 1_000_000
@@ -26,10 +27,7 @@ DM1, DM2, DM3, DM11, DM22 = 65226, 65227, 65228, 65235, 49920
 
 def name(number: int, function: int = 0) -> Name:
     """A NAME; the smaller the number, the stronger."""
-    return Name(
-        identity_number=number, manufacturer_code=2047, ecu_instance=0, function_instance=0, function=function,
-        vehicle_system=0, vehicle_system_instance=0, industry_group=0, arbitrary_address_capable=True,
-    )
+    return names.name(number, function=function, manufacturer_code=2047)
 
 
 Behaviour = Callable[["Controller", Message, int], None]
@@ -95,9 +93,9 @@ class Controller:
         """Do something at that time."""
         self._later.append((at_ns, act))
 
-    def put(self, pgn: int, destination: int, data: bytes) -> None:
-        """A frame as it is, past all rules."""
-        self._raw.append((build_identifier(7, pgn, self.address, destination), data))
+    def put(self, pgn: int, destination: int, data: bytes, *, source: int | None = None) -> None:
+        """A frame as it is, past all rules; `source`: whose it pretends to be."""
+        self._raw.append((build_identifier(7, pgn, self.address if source is None else source, destination), data))
 
     def _hear(self, message: Message) -> None:
         if message.pgn == REQUEST_PGN:

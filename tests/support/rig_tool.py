@@ -2,21 +2,18 @@
 
 from dataclasses import dataclass
 
-from faultlamp.j1939.address import Name
 from faultlamp.j1939.participant import Participant
 from faultlamp.j1939.participant.events import Message, ReceiveFailed
 from faultlamp.rig.live import LiveRig
 from faultlamp.rig.scenario import Scenario
+from support.names import name
 from support.simulated import SimulatedBus
 
 S = 1_000_000_000
 MS = 1_000_000
 TOOL = 249
 REQUEST, ACKNOWLEDGEMENT = 59904, 59392
-TOOL_NAME = Name(
-    identity_number=77, manufacturer_code=2047, ecu_instance=0, function_instance=0, function=129, vehicle_system=0,
-    vehicle_system_instance=0, industry_group=0, arbitrary_address_capable=True,
-)
+TOOL_NAME = name(77, function=129, manufacturer_code=2047)
 
 
 @dataclass

@@ -201,6 +201,21 @@ def test_a_users_dbc_and_an_older_code_order(tmp_path: Path) -> None:
     assert (fault["spn"], fault["fmi"], fault["conversion_method"]) == (156, 3, 1)
 
 
+def test_what_a_dbc_has_for_nothing_is_a_warning_and_not_too_many(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Identifiers of 11 bits are none of J1939 (SAE J1939-21, section 5.2): 20 lines, then how many more."""
+    standard = "".join(f"BO_ {number} OWN{number}: 8 X\n" for number in range(1, 31))
+    (tmp_path / "own.dbc").write_text(f'VERSION ""\nNS_ :\nBS_:\nBU_: X\n{standard}')
+    (tmp_path / "a.log").write_text("(1700000000.000000) can0 18FF0000#6400FFFFFFFFFFFF\n")
+    words = ["survey", str(tmp_path / "a.log"), "-o", str(tmp_path / "s"), "--jobs", "1"]
+    assert main([*words, "--dbc", str(tmp_path / "own.dbc")]) == 0
+    warnings = [line for line in capsys.readouterr().err.splitlines() if "warning: " in line]
+    assert len(warnings) == 21
+    assert "11-bit identifier" in warnings[0]
+    assert "and 10 more" in warnings[-1]
+
+
 def test_a_directory_with_other_columns_is_left_alone(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Rows of two layouts in one table would help nobody."""
     (tmp_path / "s" / "faults").mkdir(parents=True)

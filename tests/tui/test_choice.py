@@ -9,7 +9,7 @@ from faultlamp.knowledge.units import System
 from faultlamp.tui.board import Board
 from faultlamp.tui.paint import Role
 from faultlamp.tui.readings.choice import FIRST_PICKS, Choice, Choices, Mark
-from faultlamp.tui.readings.tiles import Shown, tile
+from faultlamp.tui.readings.tiles import Shown, large_tile, small_tile
 from faultlamp.tui.readings.value import Pick, Readings, Seen, Value, in_unit
 from support.wire import frame, ns
 from tui.scene import LAYOUTS, StillFeed, coolant, job_of, pump_job, rpm
@@ -132,7 +132,8 @@ def test_only_numbers_can_be_beyond_a_mark(raw: int) -> None:
 @pytest.mark.parametrize("large", [True, False], ids=["large", "small"])
 def test_the_tile_says_it_without_colour(large: bool) -> None:
     """Number, age and the words all stand in 24 cells."""
-    rows = tile(Shown(value(oil(400), OIL), unit="psi", beyond="▲ above 50"), ns(1.5), 24, large, False)
+    tile = large_tile if large else small_tile
+    rows = tile(Shown(value(oil(400), OIL), unit="psi", beyond="▲ above 50"), ns(1.5), 24, False)
     text = "\n".join(row.text for row in rows)
     assert "▲ above 50" in text
     assert "<1 s ago" in text

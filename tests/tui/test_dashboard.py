@@ -258,7 +258,7 @@ async def test_readings_are_chosen_from_what_the_bus_carries() -> None:
         await press(pilot, *["backspace"] * 6, "down", "down", "up", "enter")
         assert [pick.spn for pick in app.board.picks][:2] == [190, 168]
         await press(pilot, "escape")
-        assert "512 Driver's Demand" in shown(app, "readings")
+        assert "Driver's Demand" in shown(app, "readings")
         assert "Coolant" not in shown(app, "readings")
         await press(pilot, "r")
         for _ in range(len(app.board.picks) + 2):

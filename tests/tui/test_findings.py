@@ -11,13 +11,14 @@ import pytest
 from textual.pilot import Pilot
 
 import faultlamp.tui.findings.causes as causes_module
+from faultlamp.findings.check import Check, Verdict
 from faultlamp.frames import Frame, FrameBlock
 from faultlamp.tui.app import DashboardApp
 from faultlamp.tui.board import Board
 from faultlamp.tui.canvas import Canvas
 from faultlamp.tui.detail.screen import DetailPage
 from faultlamp.tui.feed import FeedStatus
-from faultlamp.tui.findings.page import ChecksPage
+from faultlamp.tui.findings.page import ChecksPage, checks_lines
 from faultlamp.tui.lanes.table import ROWS_ABOVE
 from faultlamp.tui.paint import Line
 from support.wire import ns
@@ -240,3 +241,19 @@ async def test_the_page_of_a_fault_starts_with_its_group() -> None:
         assert "with 100/3, 105/3" in first
         assert first.index("! Key off") < first.index("1. Look at what these sensors have in common")
         assert "USUAL CAUSES" in first
+
+
+@pytest.mark.parametrize(
+    ("doubtful", "agree", "unjudged", "words"),
+    [
+        pytest.param(0, 14, 1, "None doubtful, 14 agree, 1 without a verdict.", id="many agree"),
+        pytest.param(1, 1, 0, "1 doubtful, 1 agrees.", id="one each"),
+        pytest.param(2, 0, 3, "2 doubtful, none agree, 3 without a verdict.", id="none agree"),
+    ],
+)
+def test_the_checks_are_counted_in_a_sentence(doubtful: int, agree: int, unjudged: int, words: str) -> None:
+    """One agrees, several agree; what is not there is not counted out."""
+    verdicts = [Verdict.DOUBTFUL] * doubtful + [Verdict.OK] * agree + [Verdict.NOT_JUDGED] * unjudged
+    checks = [Check("coolant temperature", 110, "can0", verdict, "", "", "why") for verdict in verdicts]
+    rows = [row.text.strip() for row in checks_lines(checks, 0, 78, several=False)]
+    assert words in rows

@@ -3,9 +3,24 @@
 import pytest
 
 from faultlamp.frames import Frame
-from faultlamp.tui.head.lamps import lamp_lines
+from faultlamp.j1939.diagnostics import Lamp
+from faultlamp.tui.board import Board
+from faultlamp.tui.head.lamps import banner, lamp_lines
+from faultlamp.tui.paint import Role
 from support.wire import frame
-from tui.scene import AMBER, COOLANT_HIGH, NO_LAMPS, OIL_LOW, RED_AND_AMBER, dm1, job_of
+from tui.scene import (
+    AMBER,
+    COOLANT_HIGH,
+    LAYOUTS,
+    NO_LAMPS,
+    OIL_LOW,
+    RED_AND_AMBER,
+    StillFeed,
+    dm1,
+    job_of,
+    pump_job,
+    rpm,
+)
 
 
 def shown(frames: list[Frame], width: int = 78, most: int = 3, until_s: float = 1.5) -> list[str]:
@@ -82,3 +97,41 @@ def test_silence_is_not_darkness() -> None:
     assert "■ RED STOP on" in shown(frames, until_s=5.9)[0]
     assert shown(frames, until_s=6.0) == ["Lamps: no fault report (DM1) at present, so none is known."]
     assert shown([frame(1, "0CF00400", "F07D7D0000")]) == shown(frames, until_s=6.0)
+
+
+def test_the_gravest_lamp_in_letters_for_some_metres() -> None:
+    """A tall window spells it out, on the ground of the sentence; a low one does not, nor without a lamp."""
+    board = Board(StillFeed(pump_job(30), 30), LAYOUTS, {})
+    board.tick()
+    rows = board.head(160, 40)
+    red_stop = [
+        "█▀▀▀▄ █▀▀▀▀ █▀▀▀▄     ▄▀▀▀▀ ▀▀█▀▀ ▄▀▀▀▄ █▀▀▀▄",
+        "█▄▄▄▀ █▄▄▄  █   █     ▀▄▄▄    █   █   █ █▄▄▄▀",
+        "█ ▀▄  █     █   █         █   █   █   █ █",
+        "▀   ▀ ▀▀▀▀▀ ▀▀▀▀      ▀▀▀▀    ▀    ▀▀▀  ▀",
+    ]
+    assert [row.text.strip() for row in rows[2:6]] == red_stop
+    assert {row.ground for row in rows[:7]} == {Role.ALARM}
+    assert "■ RED STOP on" in rows[7].text
+    assert len(board.head(160, 39)) == len(rows) - 5
+    calm = Board(StillFeed(pump_job(5), 5), LAYOUTS, {})
+    calm.tick()
+    assert "█" not in "".join(row.text for row in calm.head(160, 48))
+
+
+def test_no_lamp_is_spelled_out_once_it_is_not_known_any_more() -> None:
+    """After key off the sentence says what was asked for last; large letters would claim that it still is."""
+    board = Board(StillFeed([rpm(1, 0), *dm1(1, RED_AND_AMBER, COOLANT_HIGH)], 30), LAYOUTS, {})
+    board.tick()
+    text = "".join(row.text for row in board.head(160, 48))
+    assert "red stop lamp asked for" in text
+    assert "█" not in text
+
+
+@pytest.mark.parametrize("lamp", Lamp)
+def test_every_lamp_can_be_spelled(lamp: Lamp) -> None:
+    """Four rows and one to keep distance; nothing where the word is wider than the window."""
+    rows = banner(lamp, 78)
+    assert len(rows) == 5
+    assert max(map(len, rows)) <= 78
+    assert banner(lamp, 28) == []

@@ -389,3 +389,15 @@ def test_the_frames_of_a_job_go_into_the_stock() -> None:
     board.tick()
     stretch = board.stock.stretch(0, ns(9))
     assert sum(1 for _ in stretch.lines()) == len(block(pump_job(3)))
+
+
+def test_where_marks_are_kept_is_said_in_a_narrow_window_too(tmp_path: Path) -> None:
+    """A long name of a file goes on in the next row; nothing of it is cut off."""
+    board = Board(StillFeed(pump_job(5), 5), LAYOUTS, {})
+    board.tick()
+    path = tmp_path / ("a long name of a file " * 4).strip()
+    board.notes.begin_file(str(path), "can0")
+    rows = [row.text for row in MarksPage(board).page(48)]
+    assert rows[0].startswith("MARKED MOMENTS  kept in")
+    assert all(len(row) <= 48 for row in rows)
+    assert "a long name of a file a long name of a file" in " ".join(" ".join(rows).split())

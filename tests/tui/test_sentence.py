@@ -124,7 +124,7 @@ TABLE: list[tuple[str, list[Frame], float, str, Role]] = [
 @pytest.mark.parametrize(("frames", "now_s", "text", "role"), [row[1:] for row in TABLE], ids=[row[0] for row in TABLE])
 def test_it_says_what_a_colleague_would(frames: list[Frame], now_s: float, text: str, role: Role) -> None:
     """Each situation has its sentence, and its weight for the eye."""
-    assert say(job_of(frames, now_s), now_s) == Sentence(text, role)
+    assert say(job_of(frames, now_s), now_s)[:2] == (text, role)
 
 
 def test_nothing_heard_says_what_to_do() -> None:

@@ -5,6 +5,7 @@ from typing import Any
 
 import pytest
 from textual.pilot import Pilot
+from textual.theme import Theme
 
 from faultlamp.frames import FrameBlock
 from faultlamp.tui.app import DashboardApp
@@ -14,12 +15,17 @@ from faultlamp.tui.dashboard import Dashboard
 from faultlamp.tui.replay.player import Player
 from faultlamp.tui.replay.recording import Recording
 from faultlamp.tui.replay.run import ReplayApp
+from faultlamp.tui.themes import THEMES
 from tui.scene import LAYOUTS, HandClock, StillFeed, pump_job
 
+SIZES = [(80, 24), (120, 36), (160, 48)]
 
-def live() -> DashboardApp:
+
+def live(theme: Theme = THEMES[0]) -> DashboardApp:
     """The invented pump set after 30 s: two faults, the red stop lamp, a coolant sensor in error."""
-    return DashboardApp(Board(StillFeed(pump_job(30), 30), LAYOUTS, {}))
+    app = DashboardApp(Board(StillFeed(pump_job(30), 30), LAYOUTS, {}))
+    app.theme = theme.name
+    return app
 
 
 async def drawn(pilot: Pilot[Any], *facts: str) -> None:
@@ -41,10 +47,11 @@ FACTS = (
 )
 
 
-@pytest.mark.parametrize("size", [(80, 24), (160, 48)], ids=["80x24", "160x48"])
-def test_live(snap_compare: Any, size: tuple[int, int]) -> None:
-    """The live dashboard in a small window and in a large one."""
-    assert snap_compare(live(), terminal_size=size, run_before=lambda pilot: drawn(pilot, *FACTS))
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+@pytest.mark.parametrize("theme", THEMES, ids=lambda theme: theme.name.replace(" ", "-"))
+def test_live(snap_compare: Any, theme: Theme, size: tuple[int, int]) -> None:
+    """The live dashboard in a small, a middling and a large window, in every look."""
+    assert snap_compare(live(theme), terminal_size=size, run_before=lambda pilot: drawn(pilot, *FACTS))
 
 
 def test_live_without_colour(snap_compare: Any, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -75,5 +82,5 @@ def test_the_pictures_name_no_path_of_this_computer() -> None:
     """Snapshots travel: nothing in them belongs to where they were made."""
     folder = Path(__file__).parent / "__snapshots__" / Path(__file__).stem
     pictures = list(folder.glob("*"))
-    assert len(pictures) == 4
+    assert len(pictures) == len(SIZES) * len(THEMES) + 2
     assert not any(str(Path.home()) in picture.read_text() or "/tmp" in picture.read_text() for picture in pictures)

@@ -118,7 +118,7 @@ def test_the_status_line_tells_of_recording_and_losses(tmp_path: Path) -> None:
 def test_what_is_fine_is_said_too() -> None:
     """Adapter, losses and recording are never left to be guessed, at 80 columns too."""
     mode = "only listens, acknowledges nothing", "only listens"
-    feed = LiveFeed(LivePump(Source()), "can0 (slcan) at 250000 bit/s", mode=mode)
+    feed = LiveFeed(LivePump(Source()), "can0 (slcan) at 250000 bit/s", mode=lambda: mode)
     status = feed.status()
     assert status.notes == ("adapter open, nothing lost", "not recording")
     assert not status.wrong

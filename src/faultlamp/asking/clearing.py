@@ -5,7 +5,8 @@ Rules:
 - After `go` the speeds are heard anew for LOOK_NS. While the engine turns, the machine moves, or nobody says whether,
   nothing is sent (SAE J1939-73, section 5.7.11, leaves it to the controller; refusing here is our own rule).
 - The command goes to one controller at a time: a request for DM3 or DM11, or DM22 for one code. One that does not
-  answer is asked again as with any question; clearing twice is clearing once.
+  answer is asked again as with any question; clearing twice is clearing once. When something begins to turn or to move
+  in between, nobody further is told.
 - Then SETTLE_NS pass in which DM1 comes at least once a second and what is still wrong comes back
   (SAE J1939-73, section 5.7.1: 1 s, from memory), and DM1 and DM2 are read again.
 - Permanent codes (DM28) are no tool's to clear: the controller does it when its monitor has passed (from memory,
@@ -51,7 +52,8 @@ class Clearing:
     """The whole of it. Without named `targets`, controllers that list a code which the command is to clear.
 
     before, after: the intakes; after is None before there is one. commands: the intake that commands, likewise.
-    trouble: one phrase, why it ended before anything was commanded. judgements: at the end.
+    trouble: one phrase, why it ended before anything was commanded. held: one phrase, why those that were not told yet
+    were left alone. judgements: at the end.
     """
 
     def __init__(
@@ -68,6 +70,7 @@ class Clearing:
         self.command = command
         self.stage = Stage.ASKING
         self.trouble: str | None = None
+        self.held: str | None = None
         self.judgements: tuple[Judgement, ...] = ()
         self.before = Intake(
             participant, wanted("all"), targets, layouts=layouts, test_results=True, answer_ns=answer_ns
@@ -128,12 +131,14 @@ class Clearing:
     def feed(self, frame: Frame) -> None:
         """Hear a frame; its time is now."""
         self._motion.feed(frame)
+        self._hold(frame.time_ns)
         self._listener.feed(frame)
         self._note_gone()
         self._step(frame.time_ns)
 
     def advance(self, now_ns: int) -> None:
         """Let time pass."""
+        self._hold(now_ns)
         self._listener.advance(now_ns)
         self._note_gone()
         self._step(now_ns)
@@ -188,6 +193,21 @@ class Clearing:
         self.commands = Intake(self._participant, self._questions(), answer_ns=max(self._answer_ns, COMMAND_NS))
         self.commands.start(now_ns)
 
+    def _hold(self, now_ns: int) -> None:
+        """Tell no further controller when something begins to turn or to move while others are told.
+
+        A speed that nobody says any more is no reason: who erases may be silent for a while.
+        """
+        if self.stage is not Stage.COMMANDING or self.commands is None or self.held is not None:
+            return
+        found = self.motion(now_ns).objections(
+            although_engine_may_run=self._engine_may_run, although_machine_may_move=self._machine_may_move,
+            unknown_counts=False,
+        )
+        if found:
+            self.held = "; ".join(found)
+            self.commands.stop(now_ns)
+
     def _settle(self, now_ns: int) -> None:
         self.stage, self._due_ns = Stage.SETTLING, now_ns + SETTLE_NS
         if self.commands is not None:
@@ -229,6 +249,7 @@ class Clearing:
         return judge(
             address, self.command, [result for result in results if result.address == address],
             self.listed_before(address), self._listed_after(address), self._gone.get(address, frozenset()),
+            untold=self.held or (self.commands.trouble if self.commands is not None else None) or "",
         )
 
     def _listed_after(self, address: int) -> Listed:

@@ -25,7 +25,7 @@ from faultlamp.asking.results import Outcome, Result, read_answer
 from faultlamp.frames import EXTENDED, Frame
 from faultlamp.j1939.identifier import GLOBAL_ADDRESS, NULL_ADDRESS, is_j1939, split_identifier
 from faultlamp.j1939.participant import ClaimState, Participant
-from faultlamp.j1939.participant.events import AddressLost, Event, Message, ReceiveFailed
+from faultlamp.j1939.participant.events import AddressClaimed, AddressLost, Event, Message, ReceiveFailed
 from faultlamp.j1939.readings import Layouts
 from faultlamp.j1939.reports.freeze_frames import SUPPORTED_SPNS_PGN, SupportedSpns
 from faultlamp.j1939.reports.groups import NAME_PGN
@@ -112,6 +112,7 @@ class Intake:
         self._look_until_ns: int | None = None
         self._current: _UnderWay | None = None
         self._free_ns = 0
+        self._stopped = False
 
     @property
     def targets(self) -> tuple[int, ...]:
@@ -135,6 +136,16 @@ class Intake:
             self._participant.claim(now_ns)
         self._free_ns = now_ns
         self._step(now_ns)
+
+    def stop(self, now_ns: int) -> None:
+        """Ask nothing more, and nothing again. The answer to what was asked already is still waited for."""
+        self._stopped = True
+        current = self._current
+        if current is not None and current.asked_ns is None:
+            if current.tries:
+                self._settle(Outcome.BUSY if current.busy else Outcome.NO_ANSWER, now_ns)
+            else:
+                self._current = None
 
     def feed(self, frame: Frame) -> None:
         """Hear a frame; its time is now."""
@@ -181,6 +192,9 @@ class Intake:
                 self._message(event)
             elif isinstance(event, ReceiveFailed):
                 self._failed(event)
+            elif isinstance(event, AddressClaimed):
+                # Some drivers hand out our own claim as if somebody had sent it.
+                self.hearing.heard.discard(event.address)
             elif isinstance(event, AddressLost) and self._current is not None:
                 # Whoever would answer now answers somebody else. The question waits for the next address.
                 self._current.asked_ns = None
@@ -245,7 +259,7 @@ class Intake:
             current.acknowledged = True
             if current.question.is_command:
                 self._settle(Outcome.ACKNOWLEDGED, now_ns)
-        elif found.answer is Answer.BUSY and current.busy < MOST_BUSY:
+        elif found.answer is Answer.BUSY and current.busy < MOST_BUSY and not self._stopped:
             current.busy += 1
             self._again(now_ns + BUSY_PAUSE_NS)
         else:
@@ -262,7 +276,7 @@ class Intake:
         if current is None or current.asked_ns is None:
             return
         target = (self._targets or {})[current.address]
-        if current.tries < (MOST_TRIES if target.unanswered < _PATIENCE else 1):
+        if current.tries < (MOST_TRIES if target.unanswered < _PATIENCE else 1) and not self._stopped:
             self._again(now_ns + RETRY_PAUSE_NS)
         else:
             self._settle(outcome, now_ns, words)
@@ -349,6 +363,8 @@ class Intake:
                     )
 
     def _next(self) -> None:
+        if self._stopped:
+            return
         for address, target in (self._targets or {}).items():
             if target.waiting:
                 self._current = _UnderWay(address, target.waiting.popleft(), self._free_ns)

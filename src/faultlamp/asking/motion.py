@@ -31,30 +31,35 @@ class Motion:
     engine_rpm: float | None
     vehicle_kmh: float | None
 
-    def objections(self, *, although_engine_may_run: bool, although_machine_may_move: bool) -> list[str]:
-        """Why nothing must be cleared now, a phrase each; empty when nothing speaks against it."""
+    def objections(
+        self, *, although_engine_may_run: bool, although_machine_may_move: bool, unknown_counts: bool = True
+    ) -> list[str]:
+        """Why nothing must be cleared now, a phrase each; empty when nothing speaks against it.
+
+        unknown_counts: whether a speed that nobody says speaks against it, too.
+        """
         found = []
         if not although_engine_may_run:
-            if self.engine_rpm is None:
-                found.append(
-                    "engine speed is unknown (nobody says it): key on, engine off; or, when you see that the engine "
-                    "stands still, add --although-engine-may-run"
-                )
-            elif self.engine_rpm > 0:
+            if self.engine_rpm:
                 found.append(
                     f"the engine turns at {self.engine_rpm:g} rpm: stop it, key on; or, only when nobody can be hurt, "
                     "add --although-engine-may-run"
                 )
-        if not although_machine_may_move:
-            if self.vehicle_kmh is None:
+            elif self.engine_rpm is None and unknown_counts:
                 found.append(
-                    "vehicle speed is unknown (nobody says it, as on a machine without wheels): when you see that the "
-                    "machine stands and cannot move, add --although-machine-may-move"
+                    "engine speed is unknown (nobody says it): key on, engine off; or, when you see that the engine "
+                    "stands still, add --although-engine-may-run"
                 )
-            elif self.vehicle_kmh > 0:
+        if not although_machine_may_move:
+            if self.vehicle_kmh:
                 found.append(
                     f"the machine moves at {self.vehicle_kmh:.1f} km/h: stop it; or, only when nobody can be hurt, "
                     "add --although-machine-may-move"
+                )
+            elif self.vehicle_kmh is None and unknown_counts:
+                found.append(
+                    "vehicle speed is unknown (nobody says it, as on a machine without wheels): when you see that the "
+                    "machine stands and cannot move, add --although-machine-may-move"
                 )
         return found
 

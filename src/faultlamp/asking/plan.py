@@ -29,6 +29,8 @@ from faultlamp.j1939.requests import REQUEST_PGN, encode_request
 
 DM3_PGN = 65228
 DM11_PGN = 65235
+COMMANDS = {DM3_PGN: "DM3", DM11_PGN: "DM11"}
+"""Groups whose request is carried out at once: it clears codes, so it is no question."""
 
 _TESTS_SUPPORTED_PGN = 65234
 _FREEZE_FRAME = (65229,)
@@ -96,7 +98,9 @@ class Question:
 
 
 def request(pgn: int) -> Question:
-    """The question for a group. Raises ValueError for a number that is no group's."""
+    """The question for a group. Raises ValueError for a number that is no group's, and for a command."""
+    if pgn in COMMANDS:
+        raise ValueError(f"a request for {COMMANDS[pgn]} ({pgn}) clears codes")
     return Question(*_title(pgn), pgn, REQUEST_PGN, encode_request(pgn))
 
 

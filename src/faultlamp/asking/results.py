@@ -9,6 +9,9 @@ from faultlamp.asking.plan import Question
 from faultlamp.j1939.readings import Layouts, Reading, decode
 from faultlamp.j1939.reports.clear_code import CLEAR_CODE_PGN, ClearAnswer, decode_clear_answer
 from faultlamp.j1939.reports.groups import GROUPS, Report
+from faultlamp.j1939.reports.identity import COMPONENT_PGN, ECU_PGN, SOFTWARE_PGN, VIN_PGN
+
+_TEXT_PGNS = frozenset({COMPONENT_PGN, ECU_PGN, SOFTWARE_PGN, VIN_PGN})
 
 Decoded = Report | ClearAnswer | tuple[Reading, ...]
 
@@ -61,9 +64,17 @@ def read_answer(question: Question, payload: bytes, layouts: Layouts | None) -> 
     group = GROUPS.get(question.pgn)
     if group is not None:
         report = group.decode(payload)
-        return (Outcome.UNREADABLE, None, _size(payload)) if report is None else (Outcome.ANSWERED, report, "")
+        if report is None:
+            return Outcome.UNREADABLE, None, _blank(question.pgn, payload) or _size(payload)
+        return Outcome.ANSWERED, report, ""
     layout = None if layouts is None else layouts.groups.get(question.pgn)
     return Outcome.ANSWERED, None if layout is None else tuple(decode(layout, payload)), ""
+
+
+def _blank(pgn: int, payload: bytes) -> str:
+    """Words for texts that nobody ever wrote: stars alone, or what erased memory holds."""
+    texts = payload[1:] if pgn == SOFTWARE_PGN else payload
+    return "blank: no text is stored" if pgn in _TEXT_PGNS and not texts.strip(b"* \x00\xff") else ""
 
 
 def _size(payload: bytes) -> str:

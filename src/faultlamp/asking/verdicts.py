@@ -44,6 +44,7 @@ class Verdict(StrEnum):
     ACCESS_DENIED = "access_denied"
     BUSY = "busy"
     NO_ANSWER = "no_answer"
+    NOT_TOLD = "not_told"
 
 
 _OF_OUTCOMES = {
@@ -86,13 +87,18 @@ class Listed:
 
 
 def judge(
-    address: int, command: Command, outcomes: Iterable[Result], before: Listed, now: Listed, seen_gone: frozenset[Code]
+    address: int, command: Command, outcomes: Iterable[Result], before: Listed, now: Listed, seen_gone: frozenset[Code],
+    untold: str = "",
 ) -> Judgement:
     """The verdict on one controller.
 
-    outcomes: what it said to each command. seen_gone: codes that a DM1 has left out since.
+    outcomes: what it said to each command; none when it was not told, and `untold` says why. seen_gone: codes that a
+    DM1 has left out since.
     """
+    outcomes = tuple(outcomes)
     left = tuple(sorted(before.of_kind(command) & now.of_kind(command)))
+    if not outcomes:
+        return Judgement(address, Verdict.NOT_TOLD, left, untold)
     failed = next((result for result in outcomes if result.outcome is not Outcome.ACKNOWLEDGED), None)
     if failed is not None:
         gone = "" if left or now.silent else "yet nothing of it is listed now"

@@ -7,7 +7,7 @@ from typing import Any
 
 from faultlamp.knowledge.names import describe_spn
 
-OUTCOME_WORDS = {
+_OUTCOMES = {
     "acknowledged": "acknowledged", "unreadable": "answered, not readable",
     "refused": "refused, so not supported or not now",
     "access_denied": "access denied", "busy": "busy, also when asked again", "no_answer": "no answer",
@@ -47,11 +47,11 @@ def controller_lines(controller: dict[str, Any]) -> Iterator[tuple[int, str]]:
             yield 2, head
             yield from answer_lines(answer)
         elif answer["raw"]:
-            yield 2, f"{head}: {OUTCOME_WORDS[answer['outcome']]} ({answer['words']})"
+            yield 2, f"{head}: {_OUTCOMES[answer['outcome']]} ({answer['words']})"
             yield 4, answer["raw"]
         else:
             words = f" ({answer['words']})" if answer["words"] else ""
-            alike.setdefault(OUTCOME_WORDS[answer["outcome"]] + words, []).append(head)
+            alike.setdefault(_OUTCOMES[answer["outcome"]] + words, []).append(head)
     for outcome, heads in alike.items():
         yield 2, f"{outcome[:1].upper()}{outcome[1:]}: {'; '.join(heads)}"
 

@@ -8,10 +8,11 @@ between are told as any other.
 
 from __future__ import annotations
 
+import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from threading import Condition, Event
+from threading import Condition
 
 from faultlamp.bus.line import Line
 from faultlamp.bus.reconnect import Reconnecting
@@ -83,9 +84,10 @@ def line_beside(listening: Reconnecting, stopped: Callable[[], bool] = lambda: F
         with Line(settings) as line:
             yield line
         return
+    _wait(lambda: not listening.lent, stopped)  # a talk that ended a moment ago
     closed = listening.lend(_REASON)
     try:
-        _wait(closed, stopped)
+        _wait(closed.is_set, stopped)
         with Line(settings) as line:
             listening.overhear(Overheard(line))
             yield line
@@ -93,10 +95,11 @@ def line_beside(listening: Reconnecting, stopped: Callable[[], bool] = lambda: F
         listening.give_back()
 
 
-def _wait(closed: Event, stopped: Callable[[], bool]) -> None:
-    """Until nobody listens on the adapter. Raises BusError when that does not happen."""
+def _wait(true: Callable[[], bool], stopped: Callable[[], bool]) -> None:
+    """Until the listening has done what it was told. Raises BusError when it does not."""
     left_s = _LONGEST_WAIT_S
-    while not closed.wait(_LOOK_EVERY_S):
-        left_s -= _LOOK_EVERY_S
+    while not true():
         if stopped() or left_s <= 0:
-            raise BusError("the adapter was not let go by the listening, so nothing was sent: try again")
+            raise BusError("the listening did not let go of the adapter, so nothing was sent: try again")
+        time.sleep(_LOOK_EVERY_S)
+        left_s -= _LOOK_EVERY_S

@@ -20,9 +20,8 @@ import errno
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
-from types import TracebackType
-from typing import Self
 
+from faultlamp.bus.closing import Closing
 from faultlamp.bus.opening import open_bus
 from faultlamp.bus.options import BusSettings
 from faultlamp.bus.reader import Reader
@@ -36,7 +35,7 @@ _TX_PASSIVE = 0x20
 _MOST_UNECHOED = 64
 
 
-class Line:
+class Line(Closing):
     """An open bus to read and send on. Opens at once; raises BusError. A context manager that closes it.
 
     settings: the bus as python-can's configuration completed it. sent: every frame that the adapter took, in order.
@@ -116,14 +115,6 @@ class Line:
     def close(self) -> None:
         """Close the bus; harmless when repeated."""
         self._reader.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
     def _now_ns(self) -> int:
         """Now on our clock, as fine as a recording keeps it."""

@@ -7,16 +7,15 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from types import TracebackType
-from typing import Self
 
+from faultlamp.bus.closing import Closing
 from faultlamp.bus.opening import open_bus
 from faultlamp.bus.options import BusSettings
 from faultlamp.bus.reader import Reader
 from faultlamp.frames import Frame
 
 
-class Listener:
+class Listener(Closing):
     """An open bus to read from. Opens at once; raises BusError. A context manager that closes it.
 
     settings: the bus as python-can's configuration completed it.
@@ -53,11 +52,3 @@ class Listener:
     def close(self) -> None:
         """Close the bus; harmless when repeated."""
         self._reader.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()

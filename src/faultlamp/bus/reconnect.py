@@ -149,6 +149,11 @@ class Reconnecting:
         return garbled + (source.garbled if source is not None else 0)
 
     @property
+    def lent(self) -> bool:
+        """The adapter is in other hands."""
+        return self._loan is not None
+
+    @property
     def reopening(self) -> bool:
         """Nothing is heard because the adapter is opened anew on purpose."""
         loan = self._loan

@@ -6,9 +6,7 @@ there before anybody else.
 
 from __future__ import annotations
 
-from types import TracebackType
-from typing import Self
-
+from faultlamp.bus.closing import Closing
 from faultlamp.bus.opening import open_bus
 from faultlamp.bus.options import BusSettings
 from faultlamp.bus.reader import Reader
@@ -16,7 +14,7 @@ from faultlamp.bus.speaker import transmit
 from faultlamp.frames import Frame
 
 
-class SimulatorBus:
+class SimulatorBus(Closing):
     """An open bus to read and send on. Opens at once; raises BusError. A context manager that closes it."""
 
     def __init__(self, settings: BusSettings) -> None:
@@ -36,11 +34,3 @@ class SimulatorBus:
     def close(self) -> None:
         """Close the bus; harmless when repeated."""
         self._reader.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()

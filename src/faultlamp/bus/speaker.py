@@ -6,9 +6,9 @@ Whoever only watches never makes one: a `Listener` has no road to a bus's `send`
 from __future__ import annotations
 
 from contextlib import suppress
-from types import TracebackType
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING
 
+from faultlamp.bus.closing import Closing
 from faultlamp.bus.opening import open_bus, trouble
 from faultlamp.bus.options import BusSettings
 from faultlamp.bus.patience import CLOSING_S, within
@@ -20,7 +20,7 @@ _SEND_TIMEOUT_S = 1.0
 _HIGHEST_ID = 0x1FFFFFFF
 
 
-class Speaker:
+class Speaker(Closing):
     """An open bus to send J1939 frames on. Opens at once; raises BusError. A context manager that closes it."""
 
     def __init__(self, settings: BusSettings) -> None:
@@ -39,14 +39,6 @@ class Speaker:
         """Close the bus; harmless when repeated."""
         with suppress(Exception):  # an adapter that is gone cannot be closed, and nothing is left to do about it
             within(CLOSING_S, self._bus.shutdown)
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
 
 def transmit(bus: can.BusABC, settings: BusSettings, can_id: int, data: bytes) -> None:

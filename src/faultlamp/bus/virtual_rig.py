@@ -9,9 +9,8 @@ from __future__ import annotations
 
 from itertools import count
 from threading import Event, Thread
-from types import TracebackType
-from typing import Self
 
+from faultlamp.bus.closing import Closing
 from faultlamp.bus.options import BusSettings
 from faultlamp.bus.simulator import SimulatorBus
 from faultlamp.errors import BusError
@@ -24,7 +23,7 @@ _JOIN_TIMEOUT_S = 2.0
 _numbers = count(1)
 
 
-class VirtualRig:
+class VirtualRig(Closing):
     """A rig on a virtual channel. `start` begins to send; a context manager that ends it.
 
     settings: where to listen. Raises ScenarioError when the scenario is missing or makes no sense, BusError when
@@ -56,11 +55,3 @@ class VirtualRig:
             # A virtual channel takes everything until it is closed under the player, which is the end anyway.
             if not self._stop.is_set():
                 raise
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()

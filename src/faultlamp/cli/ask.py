@@ -138,4 +138,10 @@ def _pgn(text: str) -> int:
         raise argparse.ArgumentTypeError(
             f"{text!r} is not a parameter group: an addressed one (PDU1) ends in 00; did you mean {number & 0x3FF00}?"
         )
+    from faultlamp.asking.plan import COMMANDS
+
+    if number in COMMANDS:
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is {COMMANDS[number]}, and asking for it clears codes: that is what `faultlamp clear` is for"
+        )
     return number

@@ -9,14 +9,16 @@ from __future__ import annotations
 import argparse
 import os
 import shutil
+import signal
 import sys
+import threading
 import time
 import uuid
 import zlib
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from faultlamp.bus.options import BusSettings, add_bus_options, bus_settings
 from faultlamp.cli.options import (
@@ -112,7 +114,19 @@ class Talk:
         """Let it talk. Raises BusError."""
         from faultlamp.bus.conversing import converse
 
-        converse(self.line, talker, self.clock, until, meanwhile=meanwhile)
+        try:
+            converse(self.line, talker, self.clock, until, meanwhile=meanwhile)
+        except BaseException:
+            self.hang_up()
+            raise
+
+    def hang_up(self) -> None:
+        """Abort transfers that are under way, so that no controller waits for us. Never raises BusError."""
+        now_ns = self.clock()
+        self.participant.hang_up(now_ns)
+        with suppress(BusError):
+            for can_id, data in self.participant.outgoing(now_ns):
+                self.line.send(can_id, data)
 
     def check_recording(self) -> None:
         """Raises CaptureError when what was heard and sent could not be written."""
@@ -140,7 +154,7 @@ def talking(args: argparse.Namespace, record: str | None) -> Iterator[Talk]:
             rig = stack.enter_context(VirtualRig(args.rig))
             settings = rig.settings
         else:
-            _refuse_listen_only(settings)
+            refuse_listen_only(settings)
         line = stack.enter_context(Line(settings))
         recorder = None
         if record is not None:
@@ -150,9 +164,31 @@ def talking(args: argparse.Namespace, record: str | None) -> Iterator[Talk]:
         title = line.settings.describe()
         if rig is not None:
             title = f"the bus of a simulated engine, {rig.scenario.name} (invented data)"
-        yield Talk(
-            line, Participant(_name(), args.address, channel=CHANNEL), title, rig, recorder, SteadyClock()
+        talk = Talk(
+            line, Participant(tool_name(), args.address, channel=CHANNEL), title, rig, recorder, SteadyClock()
         )
+        stack.enter_context(_signals_as_ctrl_c())
+        yield talk
+        talk.hang_up()
+
+
+@contextmanager
+def _signals_as_ctrl_c() -> Iterator[None]:
+    """A polite end (SIGTERM) and a closed terminal (SIGHUP) hang up and finish the files, as Ctrl-C does."""
+    before: dict[int, Any] = {}
+    if threading.current_thread() is threading.main_thread():
+        for number in (signal.SIGTERM, getattr(signal, "SIGHUP", signal.SIGTERM)):
+            if signal.getsignal(number) is signal.SIG_DFL:
+                before[number] = signal.signal(number, _interrupt)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _interrupt(*_: object) -> None:
+    raise KeyboardInterrupt
 
 
 def whom(targets: Sequence[int] | None) -> str:
@@ -244,7 +280,7 @@ def announce(talk: Talk, what: str, args: argparse.Namespace, caution: str) -> N
         say("-b does nothing here: a SocketCAN link has the bit rate that `ip link` gave it")
 
 
-def _refuse_listen_only(asked: BusSettings) -> None:
+def refuse_listen_only(asked: BusSettings) -> None:
     """Raise BusError when Linux says that the link does not send."""
     from faultlamp.bus import offers
     from faultlamp.bus.opening import chosen_bus
@@ -262,7 +298,7 @@ def _refuse_listen_only(asked: BusSettings) -> None:
         )
 
 
-def _name() -> Name:
+def tool_name() -> Name:
     """Our own NAME: another one on each computer and in each process, so that two of us do not fight."""
     from faultlamp.j1939.address import Name
 

@@ -36,6 +36,7 @@ CAUTION = (
     "everybody clear of it: what a code held back may move once it is gone"
 )
 WORD = "clear"
+_SENT = "the command may have been sent: ask again what is there now"
 
 _SPN = re.compile(r"[0-9]{1,6}")
 _HIGHEST_SPN, _HIGHEST_FMI = 524287, 31
@@ -118,7 +119,10 @@ def _clear(
     except BusError as error:
         if work.commands is None:
             raise
-        raise BusError(f"{error}; the command was already sent: ask again what is there now") from error
+        raise BusError(f"{error}; {_SENT}") from error
+    except KeyboardInterrupt:
+        say("stopped: nothing was cleared" if work.commands is None else f"stopped; {_SENT}")
+        raise
     finally:
         save.replace(_document(args, talk, work, layouts))
     if work.trouble is not None:

@@ -23,6 +23,7 @@ _WORDS = {
     Verdict.ACCESS_DENIED: "refused: access denied; the maker's tool or a password is needed",
     Verdict.BUSY: "busy, also when told again; try later",
     Verdict.NO_ANSWER: "did not answer",
+    Verdict.NOT_TOLD: "was not told to clear, as something came between",
 }
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from contextlib import suppress
 from threading import Thread
 
 _LONGEST = 4096
@@ -19,6 +20,7 @@ class Typing:
 
     def __init__(self, question: str) -> None:
         self.line: str | None = None
+        _forget_typed()
         sys.stderr.write(question)
         sys.stderr.flush()
         # The file descriptor itself, since a thread that waits in a buffered reader cannot be left behind at exit.
@@ -30,3 +32,13 @@ class Typing:
         except OSError:
             typed = b""
         self.line = typed.decode("utf-8", "replace")
+
+
+def _forget_typed() -> None:
+    """What was typed before the question is no answer to it."""
+    try:
+        import termios
+    except ImportError:  # Windows
+        return
+    with suppress(termios.error):
+        termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)

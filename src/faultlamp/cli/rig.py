@@ -108,11 +108,11 @@ def _play(args: argparse.Namespace, scenario: Scenario) -> None:
     from faultlamp.rig.player import play
 
     with SimulatorBus(bus_settings(args)) as bus:
-        print(
-            f"faultlamp: transmitting the simulated '{scenario.name}' on {bus.settings.describe()} and "
-            f"answering requests there; Ctrl-C ends it\nfaultlamp: {CAUTION}",
-            file=sys.stderr, flush=True,
+        say(
+            f"transmitting the simulated '{scenario.name}' on {bus.settings.describe()} and answering requests there; "
+            "Ctrl-C ends it"
         )
+        say(CAUTION)
         rig = LiveRig(scenario, speed=args.speed, loop=args.loop)
         sent = play(rig, bus)
     say(f"sent {sent} frames" + (f"; {rig.unanswered} questions found no room" if rig.unanswered else ""))

@@ -6,6 +6,7 @@ file in one step, so that it is whole at every moment.
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 from contextlib import suppress
@@ -22,6 +23,8 @@ _MOST_NAMES = 1000
 def free_names(save: str | None, record: str | None) -> tuple[str, str]:
     """The names of the document and of the frames' log. Raises CaptureError when one that was asked for is taken."""
     if save is not None:
+        if not Path(save).name:
+            raise CaptureError(f"--save '{printable(save)}' is not a file's name: choose one that ends in .json")
         log = record or str(Path(save).with_suffix(".log"))
         if log == save:
             raise CaptureError(f"--save {printable(save)} is a JSON document: choose a name that ends in .json")
@@ -64,20 +67,31 @@ class SaveFile:
     def replace(self, document: dict[str, Any]) -> None:
         """Put another document in its place. Raises CaptureError, and then the one before is still there."""
         self.document = document
-        other = f"{self._path}.new"
         try:
-            descriptor = os.open(other, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
+            descriptor, other = _beside(self._path)
             try:
-                _write(descriptor, document)
-            finally:
-                os.close(descriptor)
-            os.replace(other, self._path)
+                try:
+                    _write(descriptor, document)
+                finally:
+                    os.close(descriptor)
+                os.replace(other, self._path)
+            except OSError:
+                with suppress(OSError):
+                    os.unlink(other)
+                raise
         except OSError as error:
-            with suppress(OSError):
-                os.unlink(other)
             raise CaptureError(
                 f"{self.name} has what was there before, but not what came of it: {error.strerror or error}"
             ) from error
+
+
+def _beside(path: str) -> tuple[int, str]:
+    """A new file beside that one, open to write, and its name. Raises OSError."""
+    for number in range(1, _MOST_NAMES):
+        name = f"{path}.new" if number == 1 else f"{path}.new-{number}"
+        with suppress(FileExistsError):
+            return os.open(name, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666), name
+    raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), path)
 
 
 def _write(descriptor: int, document: dict[str, Any]) -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from faultlamp.cli.captures import add_jobs_option
-from faultlamp.cli.options import add_history_options, add_layout_option, history_options
+from faultlamp.cli.options import add_history_options, add_layout_option, history_options, layouts_of
 from faultlamp.cli.output import say
 from faultlamp.errors import FaultlampError
 from faultlamp.text import printable
@@ -86,12 +86,9 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _settings(args: argparse.Namespace) -> Settings:
-    from faultlamp.knowledge.layouts import load_layouts
     from faultlamp.survey.work import Settings
 
-    layouts = None if args.no_values else load_layouts(args.dbc)
-    for note in layouts.skipped if layouts else ():
-        say(f"warning: {note}")
+    layouts = None if args.no_values else layouts_of(args)
     return Settings.of(**history_options(args), layouts=layouts)
 
 

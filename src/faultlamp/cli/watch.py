@@ -1,11 +1,15 @@
-"""`faultlamp watch`: a bus as it is now, on a dashboard, or as lines where there is no terminal. Sends nothing."""
+"""`faultlamp watch`: a bus as it is now, on a dashboard, or as lines where there is no terminal. Sends nothing
+unless the user asks for the intake and says yes to what it would send.
+"""
 
 from __future__ import annotations
 
 import argparse
 import time
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
+from faultlamp.cli.asking_watch import asker_on
 from faultlamp.cli.listening import (
     GapLines,
     SilenceHint,
@@ -48,13 +52,15 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser = subparsers.add_parser(
         "watch",
         help="live dashboard on a bus; listens only",
-        description="Shows which faults are active, which lamps are asked for and what the engine does. Sends nothing. "
+        description="Shows which faults are active, which lamps are asked for and what the engine does. Sends nothing, "
+        "unless its intake (key i) is told to. "
         "A bus that is lost is opened again. Where the output is not a terminal it prints one line an event.",
     )
     add_listening_options(parser)
     add_history_options(parser)
     parser.add_argument("--record", metavar="FILE", help="write every frame to a new candump log file while watching")
     add_recording_options(parser)
+    parser.add_argument("--listen-only", action="store_true", help="never transmit: the key of the intake refuses")
     add_layout_option(parser)
     add_spn_table_option(parser)
     add_crosswalk_option(parser)
@@ -84,12 +90,17 @@ def run(args: argparse.Namespace) -> int:
                 from faultlamp.tui.preferences.store import usual_folder
                 from faultlamp.tui.watching import LiveFeed, run_dashboard
 
+                asker = asker_on(ear, layouts, listen_only=args.listen_only)
+                # What the adapter does is asked for anew when it was opened anew.
+                mode = lru_cache(maxsize=1)(lambda opened: ear.mode)
                 feed = LiveFeed(
-                    pump, ear.title, mode=ear.mode, garbled=lambda: ear.source.garbled, bit_rate=ear.bit_rate
+                    pump, ear.title, mode=lambda: mode(ear.source.opened),
+                    garbled=lambda: ear.source.garbled, bit_rate=ear.bit_rate,
+                    reopening=lambda: ear.source.reopening,
                 )
                 return run_dashboard(
                     feed, history_options=history_options(args), layouts=layouts, seconds=args.seconds,
-                    folder=usual_folder(), tables=UserTables(names, crosswalk),
+                    folder=usual_folder(), tables=UserTables(names, crosswalk), asker=asker,
                 )
             say(f"listening on {ear.title}; {ear.manner}")
             return _print_events(pump, ear, history_options(args), args.seconds, names)

@@ -168,9 +168,13 @@ def _finding(chain: _Chain, history: History, known: Onsets, rules: SharedCauseR
         "within": "in the same report" if first_ns == last_ns else within_words(first_ns, last_ns),
         "when": when_words(known, history, onsets[0]),
     }
+    sentence = texts.sentence
+    if all(texts.is_condition(onset.fault.spn, onset.fault.fmi) and onset.fault.spn not in texts.spns
+           for onset in followers):
+        sentence = texts.sentence_condition
     return Finding(
         Kind.CONSEQUENCE, tuple(onset.fault for onset in onsets), leading.fault, fault_words(leading.fault),
-        (texts.sentence if evidence.seen else texts.sentence_unseen).format(**words), "", evidence,
+        (sentence if evidence.seen else texts.sentence_unseen).format(**words), "", evidence,
         (*texts.cautions, rules.caution), texts.tests,
     )
 

@@ -23,16 +23,12 @@ from faultlamp.frames import EXTENDED, Frame, FrameBlock
 from faultlamp.history.controllers import Controller
 from faultlamp.history.latest import Source
 from faultlamp.history.spans import EndReason
-from faultlamp.j1939.identifier import is_j1939, split_identifier
+from faultlamp.j1939.identifier import is_addressed, is_j1939, split_identifier
 from faultlamp.j1939.readings import ERROR, OK, GroupLayout, SignalLayout, decode_columns, value_column
 
 MOST_EVENTS = 10_000
 """Events that a log keeps; of more, the oldest are forgotten and only counted."""
 
-_NS_PER_S = 1_000_000_000
-_NS_PER_MS = 1_000_000
-_INTERVALS = 5
-_USUAL_MS = 1000
 _INACTIVE, _SILENT = "not active", "its controller is silent"
 
 
@@ -157,7 +153,7 @@ class ReadingContacts:
         self._source = source
         self._signal = signal
         self._jump = jump
-        self._stale_ns = max(_INTERVALS * (group.cycle_time_ms or _USUAL_MS) * _NS_PER_MS, _NS_PER_S)
+        self._stale_ns = group.stale_after_ns
         self._last_ns: int | None = None
 
     def feed(self, frame: Frame) -> None:
@@ -177,7 +173,7 @@ class ReadingContacts:
             return
         pgn, address = self._source.pgn, self._source.source_address
         identifier = block.can_id & np.uint32(0x3FFFFFF)
-        if pgn & 0xFF00 < 0xF000:  # addressed to one node: bits 8 to 15 are the destination
+        if is_addressed(pgn):  # bits 8 to 15 are the destination
             identifier &= np.uint32(0x3FF00FF)
         rows = np.flatnonzero(
             (block.flags == EXTENDED) & (identifier == (pgn << 8 | address))

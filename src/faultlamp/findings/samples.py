@@ -19,10 +19,7 @@ from faultlamp.history.latest import LatestValues, Source, Track
 from faultlamp.j1939.readings import OK, GroupLayout, Layouts, ReadingState, SignalLayout, decode_columns, value_column
 from faultlamp.knowledge.plausibility import EngineRules
 
-_NS_PER_MS = 1_000_000
 _NS_PER_S = 1_000_000_000
-_INTERVALS = 5
-_USUAL_MS = 1000
 # Only the last sample of each second is kept.
 _SLACK_NS = _NS_PER_S
 _KEY_GAP_NS = 5 * _NS_PER_S
@@ -96,8 +93,7 @@ class Samples:
         pattern = signal.take(sample.payload)
         raw = signal.raw(signal.mask if pattern is None else pattern)
         state = signal.state(raw)
-        limit_ns = max(_INTERVALS * (group.cycle_time_ms or _USUAL_MS) * _NS_PER_MS, _NS_PER_S) + _SLACK_NS
-        if time_ns - sample.time_ns > limit_ns:
+        if time_ns - sample.time_ns > group.stale_after_ns + _SLACK_NS:
             return Sampled(spn, Seen.STALE, None, signal.unit, sample.time_ns)
         if state is not ReadingState.OK:
             seen = Seen.ERROR if state is ReadingState.ERROR else Seen.NOT_AVAILABLE

@@ -20,6 +20,7 @@ from faultlamp.history.key_cycles import KeyCycles, speed_column, speed_raw
 from faultlamp.history.room import Room
 from faultlamp.j1939.diagnostics import CURRENT_METHOD, DM1, DM_BY_PGN, PGN_BY_DM, decode_report
 from faultlamp.j1939.identifier import is_j1939, split_identifier
+from faultlamp.j1939.identifier_columns import TABLE_SIZE, group_bits, j1939_frames, places_of
 from faultlamp.j1939.transport import TRANSPORT_PGNS, Reassembler, TransportCounts
 
 IDENTITY_PGNS = frozenset({65260, 65259, 65242, 64965})
@@ -27,15 +28,14 @@ IDENTITY_PGNS = frozenset({65260, 65259, 65242, 64965})
 _LONGEST_IDENTITY = 1785
 
 _DM1_PGN = PGN_BY_DM[DM1]
-_PGN_MASK = np.uint32(0x3FFFF)
 _TRANSPORT, _DIAGNOSTIC = 1, 2
 
 
 def _kinds() -> np.ndarray[tuple[int], np.dtype[np.uint8]]:
     """For each of the 2**18 values of identifier bits 8 to 25: does such a frame go to transport or diagnostics?"""
-    table = np.zeros(1 << 18, np.uint8)
+    table = np.zeros(TABLE_SIZE, np.uint8)
     for pgn in TRANSPORT_PGNS:
-        table[pgn : pgn + 256] = _TRANSPORT
+        table[places_of(pgn)] = _TRANSPORT
     table[list(DM_BY_PGN)] = _DIAGNOSTIC
     return table
 
@@ -59,8 +59,8 @@ class Selection:
     @classmethod
     def of(cls, block: FrameBlock, engine_address: int) -> Selection:
         """Pick the frames out of a block."""
-        j1939 = (block.flags == EXTENDED) & (block.can_id & np.uint32(0x03000000) != np.uint32(0x03000000))
-        groups = block.can_id >> np.uint32(8) & _PGN_MASK
+        j1939 = j1939_frames(block)
+        groups = group_bits(block)
         engine = np.flatnonzero(j1939 & (block.can_id & np.uint32(0xFF) == engine_address))
         return cls(groups, engine, np.flatnonzero(j1939 & (_KIND[groups] != 0)))
 

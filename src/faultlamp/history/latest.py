@@ -18,6 +18,7 @@ import numpy as np
 
 from faultlamp.frames import EXTENDED, Frame, FrameBlock
 from faultlamp.j1939.identifier import is_j1939, split_identifier
+from faultlamp.j1939.identifier_columns import TABLE_SIZE, group_bits, j1939_frames, places_of
 
 MOST_SAMPLES = 36_000
 """Of one track: ten hours."""
@@ -103,9 +104,9 @@ class LatestValues:
         self.samples = 0
         self.dropped = 0
         self.refused = 0
-        table = np.zeros(1 << 18, np.bool_)
+        table = np.zeros(TABLE_SIZE, np.bool_)
         for pgn in wanted:
-            table[pgn : pgn + (256 if pgn & 0xFF00 < 0xF000 else 1)] = True
+            table[places_of(pgn)] = True
         self._table = table
         self._wanted = table.tobytes()
 
@@ -117,9 +118,7 @@ class LatestValues:
 
     def feed_block(self, block: FrameBlock) -> None:
         """Take many frames."""
-        groups = block.can_id >> np.uint32(8) & np.uint32(0x3FFFF)
-        rows = np.flatnonzero((block.flags == EXTENDED) & self._table[groups])
-        rows = rows[block.can_id[rows] & np.uint32(0x03000000) != np.uint32(0x03000000)]
+        rows = np.flatnonzero(j1939_frames(block) & self._table[group_bits(block)])
         if not len(rows):
             return
         # Of each run of frames of one identifier within one second, the last is the sample.

@@ -14,6 +14,7 @@ import numpy as np
 from faultlamp.frames import EXTENDED, Frame, FrameBlock
 from faultlamp.j1939.address import NAME_BYTES, Name
 from faultlamp.j1939.identifier import is_j1939
+from faultlamp.j1939.identifier_columns import j1939_frames
 
 NO_ADDRESS = 254
 """Source address of a node that has none."""
@@ -89,7 +90,7 @@ class Nodes:
 
     def feed_block(self, block: FrameBlock) -> None:
         """Take many frames."""
-        j1939 = (block.flags == EXTENDED) & (block.can_id & np.uint32(0x03000000) != np.uint32(0x03000000))
+        j1939 = j1939_frames(block)
         times = block.time_ns[j1939]
         keys = block.channel[j1939].astype(np.int64) << 8 | block.can_id[j1939] & np.uint32(0xFF)
         values, first, counts = np.unique(keys, return_index=True, return_counts=True)

@@ -59,6 +59,11 @@ def build_identifier(priority: int, pgn: int, source: int, destination: int = GL
     return priority << 26 | pgn << 8 | source
 
 
+def is_addressed(pgn: int) -> bool:
+    """Whether identifiers of the group hold a destination (PDU1); a PDU2 group is for everybody."""
+    return pgn & 0xFF00 < _PDU2_FROM
+
+
 def is_j1939(can_id: int) -> bool:
     """False for the identifiers that ISO 15765-3 uses on the same bus (EDP and DP both set)."""
     return can_id & 0x03000000 != 0x03000000

@@ -55,6 +55,10 @@ _TABLE_SPAN = 1 << 18  # raw values wider apart than this are sorted instead of 
 _FLOAT_CODES = {16: "<e", 32: "<f", 64: "<d"}
 _EXACT_IN_FLOAT = 1 << 53
 _EXACT_POWER_OF_TEN = 22
+_FRESH_INTERVALS = 5
+_LEAST_FRESH_NS = 1_000_000_000
+_USUAL_MS = 1000
+_NS_PER_MS = 1_000_000
 
 
 def standard_range(bit_length: int) -> tuple[int, int]:
@@ -211,6 +215,14 @@ class GroupLayout:
     cycle_time_ms: int | None
     length: int
     signals: tuple[SignalLayout, ...]
+
+    @property
+    def stale_after_ns(self) -> int:
+        """How old a reading may be before it is stale: five usual intervals, at least 1 s (common practice, no source).
+
+        A group without a usual interval counts as one a second.
+        """
+        return max(_FRESH_INTERVALS * (self.cycle_time_ms or _USUAL_MS) * _NS_PER_MS, _LEAST_FRESH_NS)
 
 
 @dataclass(frozen=True, slots=True)

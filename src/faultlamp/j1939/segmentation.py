@@ -20,7 +20,7 @@ Every function raises ValueError for what does not fit its field.
 
 from __future__ import annotations
 
-from faultlamp.j1939.identifier import build_identifier
+from faultlamp.j1939.identifier import build_identifier, is_addressed
 from faultlamp.j1939.transport import (
     ABORT,
     BAM,
@@ -43,7 +43,6 @@ NO_LIMIT = 255
 _PER_PACKET = 7
 _PER_BLOCK = 255
 _LARGEST_PGN = 0x3FFFF
-_PDU2_FROM = 0xF000
 
 
 def packet_count(size: int) -> int:
@@ -156,7 +155,7 @@ def carried_group(control: bytes) -> int | None:
     pgn = int.from_bytes(control[5:8], "little")
     if pgn > _LARGEST_PGN:
         return None
-    return pgn if pgn & 0xFF00 >= _PDU2_FROM else pgn & 0x3FF00
+    return pgn & 0x3FF00 if is_addressed(pgn) else pgn
 
 
 def _sized(control: int, size: int, fifth: int, pgn: int, fewest: int = SINGLE_FRAME + 1) -> bytes:

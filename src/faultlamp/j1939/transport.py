@@ -29,7 +29,7 @@ from dataclasses import dataclass, fields
 from enum import StrEnum
 from typing import NamedTuple
 
-from faultlamp.j1939.identifier import GLOBAL_ADDRESS
+from faultlamp.j1939.identifier import GLOBAL_ADDRESS, is_addressed
 
 TP_CM, TP_DT, ETP_CM, ETP_DT = 0xEC00, 0xEB00, 0xC800, 0xC700
 TRANSPORT_PGNS = (TP_CM, TP_DT, ETP_CM, ETP_DT)
@@ -314,7 +314,7 @@ def _carried_pgn(word: int) -> int:
     The six bits above the PGN are compared too: with any of them set it is the number of no known group.
     """
     pgn = word >> 40 & 0xFFFFFF
-    return pgn if pgn & 0xFF00 >= 0xF000 else pgn & 0xFFFF00
+    return pgn & 0xFFFF00 if is_addressed(pgn) else pgn
 
 
 def _open_ending(session: _Session, now_ns: int) -> Ending:

@@ -118,6 +118,7 @@ class ConsequenceRules:
     echo_ns: int
     echo_early_ns: int
     sentence: str
+    sentence_condition: str
     sentence_unseen: str
     cautions: tuple[str, ...]
     tests: tuple[str, ...]
@@ -199,9 +200,9 @@ def _network(table: Table) -> NetworkRules:
 def _consequence(table: Table) -> ConsequenceRules:
     rules = ConsequenceRules(
         _spns(table, "spns"), _fmis(table, "fmis"), _spns(table, "own_spns"), _ns(table, "follows_s"),
-        _ns(table, "condition_follows_s"),
-        _fmis(table, "echo_fmis"), _ns(table, "echo_s"), _ns(table, "echo_early_s"),
+        _ns(table, "condition_follows_s"), _fmis(table, "echo_fmis"), _ns(table, "echo_s"), _ns(table, "echo_early_s"),
         _sentence(table, "sentence", {"followers", "leading", "within"}),
+        _sentence(table, "sentence_condition", {"followers", "leading", "within"}),
         _sentence(table, "sentence_unseen", {"followers", "leading", "when"}), _texts(table, "cautions"),
         _texts(table, "tests"),
     )

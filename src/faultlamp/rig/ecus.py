@@ -10,13 +10,14 @@ from collections.abc import Collection, Mapping
 
 from faultlamp.j1939.address import Name
 from faultlamp.j1939.diagnostics import Lamp
+from faultlamp.knowledge.checked_table import shown
 from faultlamp.rig.layout import Layout
 from faultlamp.rig.manners import Conduct, Manner, Manners, Receiving, Rival
 from faultlamp.rig.messages import codes, frozen, identity, monitors
 from faultlamp.rig.messages.identity import Calibration
 from faultlamp.rig.messages.monitors import Monitor, Ratio, TestResult
 from faultlamp.rig.scenario import Clears, Ecu, Obd
-from faultlamp.rig.tables import Table, listed, nanoseconds, shown
+from faultlamp.rig.tables import Table, nanoseconds
 
 HIGHEST_ADDRESS = 253
 MARK = "INVENTED"
@@ -106,7 +107,7 @@ def _rival(table: Table) -> Rival:
 def _parts(table: Table, key: str, names: tuple[str, ...]) -> tuple[str, ...]:
     parts = table.texts(key, most=len(names))
     if len(parts) not in (0, len(names)):
-        table.refuse(key, f"{('four', 'five')[len(names) - 4]} texts: {listed(names)}")
+        table.refuse(key, f"{('four', 'five')[len(names) - 4]} texts: {table.listed(names)}")
     return parts
 
 
@@ -114,7 +115,7 @@ def _group_rates(table: Table, layout: Layout) -> dict[str, int]:
     rates = {}
     for name in table.own_keys():
         if layout.group(name) is None:
-            table.fail(f"unknown group {shown(name)}; allowed: {listed(layout.names())}")
+            table.fail(f"unknown group {shown(name)}; allowed: {table.listed(layout.names())}")
         rates[name] = table.whole(name, 10, 60_000) * 1_000_000
     return rates
 
@@ -145,7 +146,7 @@ def _monitors(table: Table) -> dict[str, Monitor]:
     states = {}
     for name in table.own_keys():
         if name not in known:
-            table.fail(f"unknown monitor {shown(name)}; allowed: {listed(known)}")
+            table.fail(f"unknown monitor {shown(name)}; allowed: {table.listed(known)}")
         states[name] = Monitor(table.choice(name, [state.value for state in Monitor]))
     return states
 
@@ -210,7 +211,7 @@ def _pgn(table: Table, key: str, taken: Collection[int]) -> int:
     pgn = GROUPS.get(key, number)
     if pgn > _HIGHEST_PGN or pgn in taken:
         table.fail(
-            f"unknown or repeated key {shown(key)}; allowed: default, receiving, a PGN once, {listed(GROUPS)}"
+            f"unknown or repeated key {shown(key)}; allowed: default, receiving, a PGN once, {table.listed(GROUPS)}"
         )
     return pgn
 
@@ -221,7 +222,7 @@ def _conduct(table: Table, key: str) -> Conduct:
     if isinstance(content, str) and content in words:
         return Conduct(Manner(content))
     if not isinstance(content, dict):
-        table.refuse(key, f"one of {listed(words)}, or a table with do, times, delay_ms")
+        table.refuse(key, f"one of {table.listed(words)}, or a table with do, times, delay_ms")
     inner = table.table(key)
     conduct = Conduct(
         Manner(inner.choice("do", words, Manner.ANSWER.value)),

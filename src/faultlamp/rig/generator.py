@@ -36,19 +36,6 @@ def generate(
             yield Frame(start_ns + time_ns, channel, can_id, data)
 
 
-def generate_forever(
-    scenario: Scenario, start_ns: int = 0, channel: str = "can0", layout: Layout | None = None
-) -> Iterator[Frame]:
-    """The scenario over and over. Every round starts afresh, with the counts that stand in the scenario."""
-    while True:
-        last_ns = start_ns
-        for frame in generate(scenario, start_ns, channel, layout):
-            last_ns = frame.time_ns
-            yield frame
-        # The last transfer may end after the scenario does.
-        start_ns = max(start_ns + scenario.duration_ns, last_ns)
-
-
 def stories(scenario: Scenario, layout: Layout) -> list[Contents]:
     """What each controller has to tell, with a fault memory of its own that nothing has been cleared from."""
     spans = power_spans(scenario.phases)

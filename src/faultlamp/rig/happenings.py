@@ -11,10 +11,11 @@ from collections.abc import Collection, Mapping, Sequence
 
 from faultlamp.j1939.diagnostics import Lamp, LampState, is_no_fault
 from faultlamp.j1939.identifier import GLOBAL_ADDRESS
+from faultlamp.knowledge.checked_table import as_number, shown
 from faultlamp.rig.curves import Special
 from faultlamp.rig.ecus import HIGHEST_ADDRESS
 from faultlamp.rig.scenario import Ecu, Fault, Override, Phase, Request, Windows, inside, power_spans
-from faultlamp.rig.tables import Table, as_number, listed, nanoseconds, shown
+from faultlamp.rig.tables import Table, nanoseconds
 
 _HIGHEST_SPN = (1 << 19) - 1
 _MOST_WINDOWS = 2000
@@ -52,7 +53,7 @@ def read_spoiled(table: Table, fault: Fault, carried: Collection[int]) -> list[O
         content = table.raw(special.value)
         if content is None:
             continue
-        allowed = f"a list of SPNs that the groups of {fault.ecu} carry: {listed(carried)}"
+        allowed = f"a list of SPNs that the groups of {fault.ecu} carry: {table.listed(carried)}"
         if not isinstance(content, list):
             table.refuse(special.value, allowed)
         spns = [part for part in content if isinstance(part, int) and part in carried]
@@ -69,7 +70,7 @@ def read_override(table: Table, phases: Sequence[Phase], carried: Mapping[str, C
     senders = carried.values() if ecu is None else [carried[ecu]]
     spns = sorted({spn for sent in senders for spn in sent})
     if spn not in spns:
-        table.refuse("spn", f"one that the groups carry: {listed(spns)}")
+        table.refuse("spn", f"one that the groups carry: {table.listed(spns)}")
     override = Override(
         ecu=ecu,
         spn=spn,

@@ -21,7 +21,7 @@ from collections.abc import Iterator
 from fractions import Fraction
 
 from faultlamp.frames import EXTENDED, Frame
-from faultlamp.j1939.identifier import GLOBAL_ADDRESS, is_j1939, split_identifier
+from faultlamp.j1939.identifier import GLOBAL_ADDRESS, is_addressed, is_j1939, split_identifier
 from faultlamp.j1939.requests import ADDRESS_CLAIMED_PGN
 from faultlamp.j1939.transport import TRANSPORT_PGNS
 from faultlamp.rig.arbitration import Wanted
@@ -75,7 +75,7 @@ class LiveRig:
         if self.done or frame.flags != EXTENDED or not is_j1939(frame.can_id):
             return
         _, pgn, destination, source = split_identifier(frame.can_id)
-        if pgn & 0xFF00 >= 0xF000 or (destination == GLOBAL_ADDRESS and pgn in TRANSPORT_PGNS):
+        if not is_addressed(pgn) or (destination == GLOBAL_ADDRESS and pgn in TRANSPORT_PGNS):
             return  # the readings of others, and their broadcasts, change nothing here
         scenario_ns = self._scenario_ns(frame.time_ns)
         self._wake(scenario_ns)

@@ -11,11 +11,12 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from faultlamp.errors import ScenarioError
+from faultlamp.knowledge.checked_table import TOP
 from faultlamp.rig.ecus import NAME, NAME_ALLOWED, read_ecu
 from faultlamp.rig.happenings import read_fault, read_override, read_request, read_spoiled
 from faultlamp.rig.layout import Layout, shipped_layout
 from faultlamp.rig.scenario import Ecu, Fault, Phase, PhaseKind, Scenario
-from faultlamp.rig.tables import TOP, Table, listed, nanoseconds
+from faultlamp.rig.tables import Table, nanoseconds
 from faultlamp.rig.tracks import build_tracks, carried_slots
 from faultlamp.text import printable
 
@@ -91,7 +92,7 @@ def _about(top: Table) -> tuple[str, str, str, int]:
     invented = table.text("invented", longest=1000)
     bit_rate = table.whole("bit_rate", 1, 1_000_000, 500_000)
     if str(bit_rate) not in _BIT_RATES:
-        table.refuse("bit_rate", listed(_BIT_RATES))
+        table.refuse("bit_rate", table.listed(_BIT_RATES))
     table.close()
     return name, description, invented, bit_rate
 

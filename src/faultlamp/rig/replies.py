@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from faultlamp.j1939.identifier import GLOBAL_ADDRESS
+from faultlamp.j1939.identifier import GLOBAL_ADDRESS, is_addressed
 from faultlamp.j1939.requests import ACKNOWLEDGEMENT_PGN, ADDRESS_CLAIMED_PGN, Acknowledgement, Answer
 from faultlamp.rig.contents import Contents
 from faultlamp.rig.manners import Manner
@@ -18,7 +18,6 @@ from faultlamp.rig.messages import codes, monitors
 
 _NO_GROUP_FUNCTION = 0xFF
 _SINGLE_FRAME = 8
-_PDU2_FROM = 0xF000
 _ACKNOWLEDGED = {Manner.REFUSE: Answer.REFUSED, Manner.DENY: Answer.ACCESS_DENIED, Manner.BUSY: Answer.BUSY}
 
 
@@ -67,7 +66,7 @@ def reply_to(question: Question, manner: Manner, contents: Contents, time_ns: in
 
 def _destination(pgn: int, size: int, asked_by: int) -> int:
     """To the one that asked, unless a single frame of the group always goes to everybody."""
-    to_all = pgn == ADDRESS_CLAIMED_PGN or (size <= _SINGLE_FRAME and pgn & 0xFF00 >= _PDU2_FROM)
+    to_all = pgn == ADDRESS_CLAIMED_PGN or (size <= _SINGLE_FRAME and not is_addressed(pgn))
     return GLOBAL_ADDRESS if to_all else asked_by
 
 

@@ -14,10 +14,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from faultlamp.knowledge.checked_table import as_number, shown
 from faultlamp.rig.curves import Curve, Special, Track
 from faultlamp.rig.layout import Layout, Slot
 from faultlamp.rig.scenario import Ecu, Phase
-from faultlamp.rig.tables import Table, as_number, listed, nanoseconds, shown
+from faultlamp.rig.tables import Table, nanoseconds
 
 _ANY = 1e12
 _MOST_POINTS = 10_000
@@ -62,7 +63,7 @@ def carried_slots(ecus: Sequence[Ecu], layout: Layout) -> dict[int, Slot]:
 def _spn(table: Table, key: str, slots: Mapping[int, Slot]) -> int:
     spn = int(key) if key.isascii() and key.isdigit() and len(key) < 8 else None
     if spn not in slots or spn is None:
-        carried = listed(sorted(slots))
+        carried = table.listed(sorted(slots))
         table.fail(f"unknown reading {shown(key)}; allowed: SPNs that the groups of the ecus carry: {carried}")
     return spn
 
@@ -80,7 +81,7 @@ def _piece(
     elif isinstance(content, dict):
         curve = _curve(Table(table.file, f"{table.place}, {key}", content), phase, level)
     else:
-        table.refuse(key, f"a number, {listed(Special)}, or a table (constant, from/to/over_s, or points)")
+        table.refuse(key, f"a number, {table.listed(Special)}, or a table (constant, from/to/over_s, or points)")
     slot = slots[int(key)]
     least, greatest = curve.extremes()
     if least < slot.lowest or greatest > slot.highest:

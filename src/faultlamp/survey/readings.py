@@ -18,7 +18,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from faultlamp.frames import EXTENDED, FrameBlock
+from faultlamp.frames import FrameBlock
+from faultlamp.j1939.identifier_columns import TRANSPORT, GroupTable
 from faultlamp.j1939.readings import (
     ABSENT,
     ERROR,
@@ -32,14 +33,12 @@ from faultlamp.j1939.readings import (
     decode_columns,
     value_column,
 )
-from faultlamp.j1939.transport import TRANSPORT_PGNS, Reassembler
+from faultlamp.j1939.transport import Reassembler
 
 MOST_SENDERS = 4096
 """Parameter groups times senders that one recording may have; what finds no room is counted."""
 
 _ENOUGH = 1 << 18
-_PGNS = 1 << 18
-_NO_GROUP, _TRANSPORT = -1, -2
 # Sums of whole numbers stay exact in 64 bits up to this width.
 _EXACT_SUM_BITS = 40
 
@@ -109,11 +108,7 @@ class ReadingsSummary:
         self.refused = 0
         self._name_of = name_of
         self._groups = [group for _, group in sorted(layouts.groups.items()) if group.signals]
-        self._table = np.full(_PGNS, _NO_GROUP, np.int16)
-        for pgn in TRANSPORT_PGNS:
-            self._table[pgn : pgn + 256] = _TRANSPORT
-        for number, group in enumerate(self._groups):
-            self._table[group.pgn : group.pgn + (256 if group.pgn & 0xFF00 < 0xF000 else 1)] = number
+        self._table = GroupTable([group.pgn for group in self._groups])
         self._by_pgn = {group.pgn: group for group in self._groups}
         self._transport = Reassembler(frozenset(self._by_pgn))
         self._tallies: dict[tuple[str, int, int], list[Tally]] = {}
@@ -127,14 +122,13 @@ class ReadingsSummary:
         if block.starts_stretch:
             self._transport.close_all(0)
         self._channels = block.channels
-        group = self._table[block.can_id >> np.uint32(8) & np.uint32(_PGNS - 1)]
-        group[(block.flags != EXTENDED) | (block.can_id & np.uint32(0x03000000) == np.uint32(0x03000000))] = _NO_GROUP
+        group = self._table.find(block)
         rows = np.flatnonzero(group >= 0)
         key = (block.channel[rows].astype(np.int64) * len(self._groups) + group[rows]) << 8
         key |= block.can_id[rows] & np.uint32(0xFF)
         self._waiting.append((key, rows + self._frames, block.data[rows], block.length[rows]))
         self._rows += len(rows)
-        self._feed_transport(block, np.flatnonzero(group == _TRANSPORT))
+        self._feed_transport(block, np.flatnonzero(group == TRANSPORT))
         self._frames += len(block)
         if self._rows >= _ENOUGH:
             self._reduce()

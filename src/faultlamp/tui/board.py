@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from faultlamp.j1939.readings import Layouts
 from faultlamp.tui.attention import Attention
@@ -14,7 +14,7 @@ from faultlamp.tui.export.stock import RecentFrames, Stock
 from faultlamp.tui.feed import Feed
 from faultlamp.tui.findings.causes import CommonCauses, notice
 from faultlamp.tui.findings.checks import Checks
-from faultlamp.tui.head.lamps import lamp_lines
+from faultlamp.tui.head.lamps import banner, lamp_lines
 from faultlamp.tui.head.sentence import sentence
 from faultlamp.tui.hints import SILENT_AFTER_NS, empty_lines, silent_lines
 from faultlamp.tui.job import Job
@@ -27,11 +27,14 @@ from faultlamp.tui.marks.notes import Notes
 from faultlamp.tui.names import count_of
 from faultlamp.tui.paint import Line, Piece, Role, fit_line, line, wrap
 from faultlamp.tui.readings.choice import ENGINE_SPEED, TRENDS_MIN, Choices
-from faultlamp.tui.readings.tiles import Shown, band
+from faultlamp.tui.readings.tiles import TALL_SCREEN, Shown, band
 from faultlamp.tui.readings.value import Pick, Readings, Seen, Value
 from faultlamp.tui.status import Note, status_line
 from faultlamp.tui.times import NS_PER_S, age, moment
 from faultlamp.tui.wiggle.watch import Watch
+
+if TYPE_CHECKING:
+    from faultlamp.tui.intake.asker import Asker
 
 _NS_PER_MIN = 60 * NS_PER_S
 _SENTENCE_ROWS = 2
@@ -49,7 +52,8 @@ class Board:
     tables: what the user brought along. causes: faults with one likely cause. checks: whether the readings agree.
     watch: a contact that is watched for makes and breaks. rows_above: rows of the third band over its lanes.
     stock: the frames that can be saved; None: those held of a live bus. notes: the moments that were marked.
-    attention: what is new and unseen. clock: nanoseconds that only go forward, for what is shown for a while only.
+    asker: who asks when the user says so, None: nobody can be asked. attention: what is new and unseen. clock:
+    nanoseconds that only go forward, for what is shown for a while only.
     """
 
     def __init__(
@@ -71,6 +75,7 @@ class Board:
         self.rows_above = ROWS_ABOVE
         self.stock: Stock = stock or RecentFrames()
         self.notes = Notes()
+        self.asker: Asker | None = None
         self._clock = clock
         self._began_ns = clock()
         self._options = dict(options)
@@ -165,7 +170,7 @@ class Board:
         return self.readings.value(self.job, pick, self.at_ns, past=self.held)
 
     def head(self, width: int, screen_height: int) -> list[Line]:
-        """The first band: the sentence, always about now, and the lamps."""
+        """The first band: the sentence, always about now, the gravest lamp large where there is room, the lamps."""
         engine = Pick(ENGINE_SPEED, source_address=self.job.history.engine_address)
         speed = self.readings.value(self.job, engine, self.now_ns or 0)
         status = self.feed.status()
@@ -175,6 +180,8 @@ class Board:
         role = Role.ALARM if said.role is Role.STOP else said.role
         if self.attention.lit(self._clock()):
             role = Role.CURSOR
+        if said.lamp is not None and screen_height >= TALL_SCREEN:
+            text += banner(said.lamp, width - 2)
         rows = [fit_line(line(Piece(f" {row}", role), ground=role), width) for row in text]
         if self.job.history.frames:
             most = max(2, screen_height // 8)
@@ -198,7 +205,8 @@ class Board:
         trends = f", trends {choices.trend_min} min" if choices.trend_min != TRENDS_MIN[0] else ""
         said = *self._when(), Piece(trends), *self._none(shown), *self._no_room()
         heading = line(Piece(" READINGS", Role.TITLE), *said)
-        rows = band(heading, shown, at_ns, width - 1, screen_height, held=self.held)
+        roomy = len(self.lanes) <= _ROOMY_LANES
+        rows = band(heading, shown, at_ns, width - 1, screen_height, held=self.held, roomy=roomy)
         return [rows[0], *(fit_line(line(" ", *row.pieces), width) for row in rows[1:])]
 
     def lanes_band(self, width: int, height: int) -> list[Line]:
@@ -220,14 +228,20 @@ class Board:
     def status(self, width: int) -> Line:
         """The status line."""
         now_ns = self.now_ns or 0
+        status = self.feed.status()
+        if self.asker is not None and self.asker.busy:
+            # It does not only listen just now; a note says so.
+            status = status._replace(mode="", short_mode="")
         return status_line(
-            self.feed.status(), self.job.traffic(now_ns), self.job.transport(now_ns), width, self._notes()
+            status, self.job.traffic(now_ns), self.job.transport(now_ns), width, self._notes()
         )
 
     def _notes(self) -> list[Note]:
         nodes = self.job.nodes
         conflicts = sum(bool(nodes.rivals(node)) for node in nodes.nodes.values())
         notes = []
+        if self.asker is not None and self.asker.busy:
+            notes.append(Note("ASKING: transmits, i shows and stops it", "TRANSMITS", wrong=True))
         if conflicts:
             notes.append(Note(f"{count_of(conflicts, 'address conflict')}, b", f"{conflicts} addr", wrong=True))
         if self.attention.muted:

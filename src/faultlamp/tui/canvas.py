@@ -34,6 +34,7 @@ class Canvas(Widget):
         & > .ink-held { text-style: italic; color: $text-primary; }
         & > .ink-cursor { text-style: reverse; }
         & > .ink-picked { background: $panel; }
+        &:nocolor > .ink-alarm { background: $foreground; color: $background; }
     }
     """
 

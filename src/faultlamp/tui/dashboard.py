@@ -20,6 +20,7 @@ from faultlamp.tui.lanes.screen import LANE_BINDINGS
 from faultlamp.tui.lanes.table import ROWS_BELOW, label_width
 from faultlamp.tui.marks.screen import KEEPING_BINDINGS, KeepingScreen
 from faultlamp.tui.nodes.page import NodesPage
+from faultlamp.tui.page import Page
 from faultlamp.tui.readings.chooser import Chooser
 from faultlamp.tui.unknown.page import UnknownPage
 from faultlamp.tui.wiggle.page import WigglePage
@@ -48,6 +49,7 @@ class Dashboard(KeepingScreen):
         Binding("q", "app.quit", "Quit", tooltip="Leave"),
         Binding("c", "checks", "Check", tooltip="Faults with one likely cause; whether the readings agree"),
         Binding("x", "wiggle", "Wires", tooltip="Find a loose wire by hand: makes and breaks, large, with a bell"),
+        Binding("i", "intake", "Intake", tooltip="Ask all controllers for all they have; transmits only after a yes"),
     ]
 
     def __init__(self, board: Board) -> None:
@@ -58,6 +60,11 @@ class Dashboard(KeepingScreen):
         self._unknown = UnknownPage(board)
         self._checks = ChecksPage(board)
         self._wiggle = WigglePage(board)
+        self._intake: Page | None = None
+        if board.asker is not None:
+            from faultlamp.tui.intake.page import IntakePage  # a replay does without it, and starts sooner
+
+            self._intake = IntakePage(board)
         self._key_list = KeysPage([binding for _, binding in self._bindings])
 
     def compose(self) -> ComposeResult:
@@ -73,7 +80,8 @@ class Dashboard(KeepingScreen):
 
     def on_mount(self) -> None:
         """Keep the pages: they are not made anew each time one is opened."""
-        for page in (self._details, self._chooser, self._unknown, self._key_list, self._checks, self._wiggle):
+        pages = self._details, self._chooser, self._unknown, self._key_list, self._checks, self._wiggle
+        for page in (*pages, *([] if self._intake is None else [self._intake])):
             self.app.install_screen(page, type(page).__name__)
 
     def on_resize(self) -> None:
@@ -91,6 +99,8 @@ class Dashboard(KeepingScreen):
         if width < 1:
             return
         board = self.board
+        if board.asker is not None and board.asker.take_end():
+            self.notify("The intake is over, nothing is sent any more. i shows what was answered.", markup=False)
         above = 0
         for canvas, lines in (
             (head, board.head(width, height)), (readings, board.readings_band(width, height)),
@@ -126,6 +136,18 @@ class Dashboard(KeepingScreen):
             self._open(self._wiggle)
         else:
             self.notify("Nothing to watch yet: no fault and no reading has been heard.", markup=False)
+
+    def action_intake(self) -> None:
+        """Ask controllers, or look at what they said."""
+        asker = self.board.asker
+        if asker is None or self._intake is None:
+            self.notify("This is a recording: there is nobody to ask. On a live bus i asks its controllers.",
+                        markup=False)
+        elif asker.listen_only:
+            self.notify("--listen-only: nothing is ever sent, so nobody is asked. Start watch without it to ask.",
+                        markup=False)
+        else:
+            self._open(self._intake)
 
     def action_choose(self) -> None:
         """Open the chooser."""

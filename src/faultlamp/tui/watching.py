@@ -1,10 +1,10 @@
-"""`watch`: the dashboard over a live bus. It only ever takes frames; nothing here could send one."""
+"""`watch`: the dashboard over a live bus. It only takes frames; what asks has a line of its own, after a yes."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from faultlamp.bus.gaps import Gap
 from faultlamp.bus.pump import LivePump
@@ -18,6 +18,9 @@ from faultlamp.tui.feed import FeedStatus
 from faultlamp.tui.names import count_of, few
 from faultlamp.tui.times import length
 
+if TYPE_CHECKING:
+    from faultlamp.tui.intake.asker import Asker
+
 _WAITING = "Nothing heard yet. If it stays like that, go through what stands below."
 _MB = 1_000_000
 _LISTENS = ("listening only, nothing is sent", "sends nothing")
@@ -29,6 +32,7 @@ class LiveFeed:
     title: what is listened to, in the user's words. mode: what reaches the bus from here, and the same in fewer words.
     garbled: how many things the adapter delivered that were no frame. bit_rate: of the bus, in bit/s, None where nobody
     knows.
+    reopening: nothing is heard for a moment, on purpose.
     stock: the frames that can still be saved.
     """
 
@@ -40,9 +44,10 @@ class LiveFeed:
         pump: LivePump,
         title: str,
         *,
-        mode: tuple[str, str] = _LISTENS,
+        mode: Callable[[], tuple[str, str]] = lambda: _LISTENS,
         garbled: Callable[[], int] = lambda: 0,
         bit_rate: int | None = None,
+        reopening: Callable[[], bool] = lambda: False,
     ) -> None:
         self._pump = pump
         self.stock = RecentFrames(pump.recorder)
@@ -50,6 +55,7 @@ class LiveFeed:
         self._mode = mode
         self._garbled = garbled
         self._bit_rate = bit_rate
+        self._reopening = reopening
 
     def take(self) -> list[FrameBlock]:
         """The frames since the last call."""
@@ -69,14 +75,15 @@ class LiveFeed:
         gaps = pump.gaps()
         trouble = "" if pump.error is None else str(pump.error)
         if pump.trouble is not None and not trouble:
-            trouble = f"{self._since(gaps)}{pump.trouble}"
+            trouble = pump.trouble if self._reopening() else f"{self._since(gaps)}{pump.trouble}"
+        mode, short_mode = self._mode()
         adapter, short_adapter = self._adapter(bool(trouble))
         recording, short_recording, refused = _recording(pump.recorder)
         return FeedStatus(
             live=True,
             source=self._title,
-            mode=self._mode[0],
-            short_mode=self._mode[1],
+            mode=mode,
+            short_mode=short_mode,
             waiting=_WAITING,
             trouble=trouble,
             notes=(adapter, recording),
@@ -106,7 +113,11 @@ class LiveFeed:
         found = [words for number, *words in counts if number]
         if not found and not lost:
             return _FINE, _FINE_SHORT
-        state = ("ADAPTER LOST", "LOST") if lost else ("adapter open", "open")
+        if lost and self._reopening():
+            lost_words = "adapter is opened anew", "opens anew"
+        else:
+            lost_words = "ADAPTER LOST", "LOST"
+        state = lost_words if lost else ("adapter open", "open")
         long, short = (", ".join(words) for words in zip(state, *found, strict=True))
         return long, short
 
@@ -126,11 +137,12 @@ def _recording(recorder: Recorder | None) -> tuple[str, str, str]:
 
 def run_dashboard(
     feed: LiveFeed, *, history_options: Mapping[str, Any], layouts: Layouts, seconds: float | None = None,
-    folder: Path | None = None, tables: UserTables | None = None,
+    folder: Path | None = None, tables: UserTables | None = None, asker: Asker | None = None,
 ) -> int:
     """Show the dashboard until it is left, or for `seconds`; returns the exit code.
 
-    folder: where choices are remembered, None: not at all. tables: what the user brought along.
+    folder: where choices are remembered, None: not at all. tables: what the user brought along. asker: who
+    asks when the user says so.
     """
     from faultlamp.tui.app import DashboardApp
     from faultlamp.tui.board import Board
@@ -139,7 +151,12 @@ def run_dashboard(
 
     with keeping(folder) as keeper:
         board = Board(feed, layouts, history_options, tables=tables, stock=feed.stock)
+        board.asker = asker
         app = DashboardApp(board, seconds=seconds, keeper=keeper)
-        with drawn_on_terminal():
-            app.run()
+        try:
+            with drawn_on_terminal():
+                app.run()
+        finally:
+            if asker is not None:
+                asker.close()
     return app.return_code or 0

@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from faultlamp.frames import EXTENDED, FrameBlock
+from faultlamp.frames import FrameBlock
+from faultlamp.j1939.identifier_columns import TRANSPORT, GroupTable
 from faultlamp.j1939.readings import (
     ABSENT,
     ERROR,
@@ -28,14 +29,12 @@ from faultlamp.j1939.readings import (
     decode_columns,
     value_column,
 )
-from faultlamp.j1939.transport import TRANSPORT_PGNS, Reassembler
+from faultlamp.j1939.transport import Reassembler
 from faultlamp.values.digits import format_texts
 
 WRITTEN = np.dtype(np.object_)
 NUMBER = np.dtype(np.float64)
 
-_PGNS = 1 << 18
-_NO_GROUP, _TRANSPORT = -1, -2
 _TABLE_BITS = 16
 _PAGE = 64
 _FRAME_BYTES = 8
@@ -113,13 +112,11 @@ class Decoder:
         self._write = write
         self._groups: list[_Group] = []
         self._by_pgn: dict[int, _Group] = {}
-        self._table = np.full(_PGNS, _NO_GROUP, np.int16)
-        for pgn in TRANSPORT_PGNS:
-            self._table[pgn : pgn + 256] = _TRANSPORT
         for pgn, layout in sorted(layouts.groups.items()):
             signals = [signal for signal in layout.signals if spns is None or signal.spn in spns]
             if signals:
                 self._add_group(pgn, layout, signals, name_of)
+        self._table = GroupTable(list(self._by_pgn))
         self._transport = Reassembler(frozenset(self._by_pgn))
         signals = [signal for group in self._groups for _, signal in group.signals]
         self._has_selectors = any(signal.selectors for signal in signals)
@@ -131,10 +128,9 @@ class Decoder:
         """The values of a block, in its order."""
         if block.starts_stretch:
             self._transport.close_all(0)
-        group = self._table[block.can_id >> np.uint32(8) & np.uint32(_PGNS - 1)]
-        group[(block.flags != EXTENDED) | (block.can_id & np.uint32(0x03000000) == np.uint32(0x03000000))] = _NO_GROUP
+        group = self._table.find(block)
         single = self._single(block, group)
-        whole = list(self._multi(block, np.flatnonzero(group == _TRANSPORT)))
+        whole = list(self._multi(block, np.flatnonzero(group == TRANSPORT)))
         if not whole:
             return self._columns(block, single)
         part = _Part.joined([single, *whole])
@@ -148,7 +144,6 @@ class Decoder:
         for signal in signals:
             name = (name_of(signal.spn) if signal.spn is not None else None) or signal.name
             self.parameters.append(Parameter(pgn, signal.spn, name, signal.unit))
-        self._table[pgn : pgn + (256 if pgn & 0xFF00 < 0xF000 else 1)] = len(self._groups)
         self._groups.append(group)
         self._by_pgn[pgn] = group
 

@@ -4,9 +4,9 @@ from collections.abc import Callable, Sequence
 from typing import NamedTuple, TypeVar
 
 from faultlamp.frames.frame import Frame
-from faultlamp.j1939.address import Name
 from faultlamp.j1939.participant import Participant
 from faultlamp.j1939.participant.events import Event
+from support.names import name
 
 MS = 1_000_000
 SECOND = 1000 * MS
@@ -16,21 +16,6 @@ CHANNEL = "can0"
 FRAME_NS = 520_000
 
 Kind = TypeVar("Kind")
-
-
-def name(identity_number: int, *, movable: bool = True) -> Name:
-    """An invented NAME; the smaller the identity number, the stronger."""
-    return Name(
-        identity_number=identity_number,
-        manufacturer_code=0,
-        ecu_instance=0,
-        function_instance=0,
-        function=130,
-        vehicle_system=0,
-        vehicle_system_instance=0,
-        industry_group=0,
-        arbitrary_address_capable=movable,
-    )
 
 
 def node(address: int, **options: object) -> Participant:

@@ -15,7 +15,8 @@ from faultlamp.j1939.participant.events import (
     NotDelivered,
     ReceiveFailed,
 )
-from j1939.participant.simulated_bus import MS, SECOND, SimulatedBus, frame, name, of_kind
+from j1939.participant.simulated_bus import MS, SECOND, SimulatedBus, frame, of_kind
+from support.names import name
 
 CLAIM = 0x18EEFF00
 REQUEST_FOR_CLAIM = bytes.fromhex("00EE00")

@@ -11,7 +11,8 @@ from faultlamp.frames.frame import ERROR, EXTENDED, FD, REMOTE, Frame
 from faultlamp.j1939.participant import ClaimState, Participant
 from faultlamp.j1939.participant.echoes import Echoes
 from faultlamp.j1939.participant.events import Message
-from j1939.participant.simulated_bus import CHANNEL, MS, SECOND, SimulatedBus, name, node, of_kind
+from j1939.participant.simulated_bus import CHANNEL, MS, SECOND, SimulatedBus, node, of_kind
+from support.names import name
 
 TOOL = 0xF9
 

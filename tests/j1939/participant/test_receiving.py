@@ -6,7 +6,7 @@ net/can/j1939/transport.c.
 
 import pytest
 
-from faultlamp.j1939.participant.events import AbortReason, Event, Message, ReceiveFailed
+from faultlamp.j1939.participant.events import AbortReason, Event, Message, NotDelivered, ReceiveFailed
 from j1939.participant.simulated_bus import MS, SECOND, frame, node, of_kind
 
 TOOL, ENGINE = 0xF9, 0x00
@@ -389,3 +389,24 @@ def test_ordinary_and_extended_connections_do_not_mix() -> None:
     for number in range(1, 32):
         receiver.packet(number, 2000, extended=True, offset=255)
     assert receiver.outcome == [pattern(100), pattern(2000)]
+
+
+def test_hanging_up_aborts_every_connection_once() -> None:
+    """Each direction gets an abort for its group (SAE J1939-21, section 5.10.1), a broadcast none."""
+    tool = Receiver()
+    tool.tell(RTS_100)
+    tool.participant.send(0, 0xEF00, 0x03, bytes(20))
+    tool.participant.send(0, 0xEF00, 0x03, bytes(30))
+    tool.participant.send(0, 0xFECA, 0xFF, bytes(20))
+    tool.drain()
+    tool.sent.clear()
+    tool.participant.hang_up(0)
+    tool.drain()
+    assert sorted(tool.sent) == ["FF 02 FF FF FF 00 EF 00"] * 2
+    tool.events += tool.participant.advance(0)
+    assert len(of_kind(tool.events, NotDelivered)) == 3
+    assert len(of_kind(tool.events, ReceiveFailed)) == 1
+    tool.sent.clear()
+    tool.participant.hang_up(0)
+    tool.wait(10 * SECOND)
+    assert tool.sent == []

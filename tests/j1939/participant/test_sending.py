@@ -11,7 +11,8 @@ from faultlamp.j1939.participant import Participant
 from faultlamp.j1939.participant.events import AbortReason, Delivered, Event, Message, NotDelivered
 from faultlamp.j1939.participant.outbox import MOST_WAITING
 from faultlamp.j1939.participant.participant import LARGEST_SENT
-from j1939.participant.simulated_bus import MS, SECOND, frame, name, node, of_kind
+from j1939.participant.simulated_bus import MS, SECOND, frame, node, of_kind
+from support.names import name
 
 TOOL, ENGINE = 0xF9, 0x00
 CONTROL, EXTENDED_CONTROL = 0x1CECF900, 0x1CC8F900

@@ -10,26 +10,10 @@ from typing import NamedTuple
 from kernel_bus import BUS
 
 from faultlamp.frames.frame import Frame
-from faultlamp.j1939.address import Name
 from faultlamp.j1939.participant import ClaimState, Participant
 from faultlamp.j1939.participant.events import Event
 
 _FRAME = struct.Struct("=IB3x8s")
-
-
-def name(identity_number: int, *, movable: bool = True) -> Name:
-    """An invented NAME; the smaller the identity number, the stronger."""
-    return Name(
-        identity_number=identity_number,
-        manufacturer_code=0,
-        ecu_instance=0,
-        function_instance=0,
-        function=130,
-        vehicle_system=0,
-        vehicle_system_instance=0,
-        industry_group=0,
-        arbitrary_address_capable=movable,
-    )
 
 
 class Wire(NamedTuple):

@@ -7,7 +7,7 @@ from typing import TypeVar
 
 import pytest
 from kernel_bus import ADDRESS_CLAIMED, BUS, DM1, DM2, EVERYBODY, PROPRIETARY_A, REQUEST, Node, RawNode
-from participant_bus import Station, name
+from participant_bus import Station
 
 from faultlamp.j1939.participant import ClaimState, Participant
 from faultlamp.j1939.participant.events import (
@@ -22,6 +22,7 @@ from faultlamp.j1939.participant.events import (
     ReceiveFailed,
 )
 from faultlamp.j1939.requests import ACKNOWLEDGEMENT_PGN
+from support.names import name
 
 pytestmark = pytest.mark.kernel
 

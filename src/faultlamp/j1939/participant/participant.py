@@ -40,6 +40,7 @@ from faultlamp.j1939.identifier import (
 from faultlamp.j1939.participant.claim import SPARE_ADDRESSES, TOOL_ADDRESS, Claim, ClaimState
 from faultlamp.j1939.participant.echoes import Echoes
 from faultlamp.j1939.participant.events import (
+    AbortReason,
     AddressClaimed,
     AddressLost,
     CannotClaim,
@@ -198,6 +199,21 @@ class Participant:
         self._echoes.sent(now_ns, frames)
         return frames
 
+    def hang_up(self, now_ns: int) -> None:
+        """Abort every connection that is open and drop what waits, so that no node has to wait for its time-out.
+
+        The aborts come out of the next `outgoing`; one goes to each node and direction.
+        """
+        self._reach(now_ns)
+        self._drop_waiting("given up")
+        for session in chain(self._outbox.empty_sessions(), self._inbox.empty()):
+            if session.peer == GLOBAL_ADDRESS:  # a broadcast has no abort
+                session.fail(self._now_ns, None, "given up")
+            else:
+                session.frames.clear()
+                session.abort(self._now_ns, AbortReason.NO_RESOURCES, "given up")
+            self._post(session)
+
     def next_ns(self) -> int | None:
         """When `advance` or `outgoing` has something to do, if no frame comes before; None: never."""
         claimed = self.address is not None
@@ -318,7 +334,7 @@ class Participant:
             elif isinstance(event, AddressLost):
                 self._drop_sessions()
             elif isinstance(event, CannotClaim):
-                self._drop_waiting()
+                self._drop_waiting("no address to send from")
 
     def _drop_sessions(self) -> None:
         """Without the address no session can go on. What has not begun waits for the next address."""
@@ -327,6 +343,6 @@ class Participant:
             session.fail(self._now_ns, None, "our address was lost")
             self._post(session)
 
-    def _drop_waiting(self) -> None:
+    def _drop_waiting(self, words: str) -> None:
         for letter in self._outbox.empty_waiting():
-            self._refuse(letter, "no address to send from")
+            self._refuse(letter, words)

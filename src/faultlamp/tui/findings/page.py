@@ -101,8 +101,7 @@ def checks_lines(checks: Sequence[Check], start_ns: int, width: int, *, several:
     rows = [line(Piece("DO THE READINGS AGREE?", Role.TITLE)), *hung("", _MANUAL, width, Role.DIM)]
     if not checks:
         return rows + hung("  ", "Cannot be judged: the engine's address has sent nothing so far.", width)
-    counts = [f"{sum(check.verdict is verdict for check in checks)} {_WORDS[verdict].lower()}" for verdict in _SHAPES]
-    rows += hung("  ", ", ".join(counts) + ".", width)
+    rows += hung("  ", f"{title(_counts(checks))}.", width)
     for verdict in _SHAPES:
         for check in checks:
             if check.verdict is verdict:
@@ -110,6 +109,13 @@ def checks_lines(checks: Sequence[Check], start_ns: int, width: int, *, several:
     for assumed in dict.fromkeys(check.assumed for check in checks if check.assumed):
         rows += hung("Assumed: ", f"{assumed}.", width, Role.DIM)
     return rows
+
+
+def _counts(checks: Sequence[Check]) -> str:
+    """`none doubtful, 1 agrees, 2 without a verdict`."""
+    doubtful, agree, unjudged = (sum(check.verdict is verdict for check in checks) for verdict in _SHAPES)
+    parts = [f"{doubtful or 'none'} doubtful", f"{agree or 'none'} {'agrees' if agree == 1 else 'agree'}"]
+    return ", ".join([*parts, f"{unjudged} without a verdict"] if unjudged else parts)
 
 
 def _check_lines(check: Check, start_ns: int, width: int, several: bool) -> list[Line]:

@@ -13,6 +13,7 @@ from faultlamp.tui.head.sentence import name_of
 from faultlamp.tui.job import Job
 from faultlamp.tui.names import LAMP_PLACES, LAMP_WORDS, STATE_WORDS, title
 from faultlamp.tui.paint import Line, Piece, Role, fit, fit_line, flow, line
+from faultlamp.tui.wiggle.letters import large
 
 SHAPES = {
     LampState.ON: "■",
@@ -29,6 +30,7 @@ SHORT_WORDS = {
     Lamp.MALFUNCTION_INDICATOR: "MALFUNCTION",
 }
 _LABEL = 13
+_BANNER_ROWS = 4
 
 
 def lamp_lines(job: Job, width: int, most: int) -> list[Line]:
@@ -49,6 +51,12 @@ def lamp_lines(job: Job, width: int, most: int) -> list[Line]:
     if quiet:
         rows += _quiet(job, quiet, bool(asking), width)
     return _fitted(rows, width, most)
+
+
+def banner(lamp: Lamp, width: int) -> list[str]:
+    """The lamp's word in letters for some metres, and a row to keep it from what follows; none where it is too wide."""
+    rows = large(SHORT_WORDS[lamp], width, _BANNER_ROWS)
+    return [*rows, ""] if len(rows) == _BANNER_ROWS else []
 
 
 def gravest(lamps: Lamps | None) -> Lamp | None:

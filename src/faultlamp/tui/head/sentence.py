@@ -21,10 +21,11 @@ from faultlamp.tui.times import length
 
 
 class Sentence(NamedTuple):
-    """The text, and how it should strike the eye."""
+    """The text, how it should strike the eye, and the gravest lamp that is asked for now."""
 
     text: str
     role: Role
+    lamp: Lamp | None = None
 
 
 def sentence(job: Job, speed: Value, now_ns: int | None, *, waiting: str, trouble: str = "") -> Sentence:
@@ -58,7 +59,7 @@ def sentence(job: Job, speed: Value, now_ns: int | None, *, waiting: str, troubl
     role = Role.STOP if lamp is Lamp.RED_STOP else Role.WARN if lamp or any_active or (key_on and silent) else (
         Role.CALM if reporting and key_on else Role.PLAIN
     )
-    return Sentence(" ".join(parts), role)
+    return Sentence(" ".join(parts), role, lamp)
 
 
 def _engine(job: Job, speed: Value, now_ns: int) -> tuple[str, bool]:

@@ -11,7 +11,7 @@ from faultlamp.text import printable
 from faultlamp.tui.board import Board
 from faultlamp.tui.marks.notes import Mark, day_and_time
 from faultlamp.tui.page import Page
-from faultlamp.tui.paint import Line, Piece, Role, fit_line, line, wrap
+from faultlamp.tui.paint import Line, Piece, Role, fit_line, hung, line, wrap
 
 _ABOVE = 3
 
@@ -44,7 +44,7 @@ class MarksPage(Page, inherit_bindings=False):
             kept = "the next one begins a file beside the recording"
         else:
             kept = "until you leave; k keeps them in a file"
-        rows = [line(Piece("MARKED MOMENTS", Role.TITLE), f"  {kept}"), Line()]
+        rows = [*hung("MARKED MOMENTS  ", kept, width, more="  ", begin_role=Role.TITLE), Line()]
         if not notes.marks:
             text = "None so far. m on the dashboard marks the present moment, or the one that the cursor is at."
             return [*rows, *(line(row) for row in wrap(text, width))]

@@ -18,6 +18,9 @@ from faultlamp.tui.job import Job
 _NODE_SPNS = range(2000, 2254)
 _BUS_SPNS = frozenset({639, 1231, 1235})
 _INTERVALS = 5
+# Off-board service tools (SAE J1939-81, appendix B, and preferred addresses; from memory).
+_TOOL_FUNCTION = 129
+_TOOL_ADDRESSES = frozenset({249, 250})
 
 
 class Complaint(NamedTuple):
@@ -77,9 +80,15 @@ def silent_ns(node: Node, now_ns: int) -> int | None:
     """For how long a node has been silent; None while it talks, or when it never did regularly."""
     interval_ns = node.interval_ns
     passed_ns = now_ns - node.last_ns
-    if interval_ns is None or node.source_address == NO_ADDRESS:
+    if interval_ns is None or node.source_address == NO_ADDRESS or _is_tool(node):
         return None
     return passed_ns if passed_ns >= max(SILENCE_NS, _INTERVALS * interval_ns) else None
+
+
+def _is_tool(node: Node) -> bool:
+    """Whether it is a service tool, faultlamp's own intake for one: it comes and goes, and nobody misses it."""
+    names = any(claim.name.function == _TOOL_FUNCTION for claim in node.claims)
+    return names or node.source_address in _TOOL_ADDRESSES
 
 
 def _complaints(job: Job) -> tuple[dict[tuple[str, int], list[Complaint]], list[Complaint]]:

@@ -169,6 +169,10 @@ class Setup(Screen[None]):
             board.choose(choices.with_system(_next(list(System), choices.system, by)))
         elif self._row == TRENDS:
             board.choose(replace(choices, trend_min=_next(TRENDS_MIN, choices.trend_min, by)))
+        elif self._row in _MARKS:
+            self.notify("Type a number; Backspace removes it.", timeout=3, markup=False)
+        else:
+            self.notify("It has one unit only.", timeout=3, markup=False)
         self.redraw()
 
     def action_erase(self) -> None:

@@ -1,6 +1,8 @@
 """The second band as lines: a title and the readings, side by side, the first ones large where there is room.
 
-    large, five rows                 small, two rows
+In a large window all are large, their figures and trends as high as it allows.
+
+    large, five rows and more        small, two rows
     Engine speed                     Battery           <1 s ago
     ▀█  █▀▀ █▀█ █▀█                  27.6 V          ▄▄▄▅▅▄▄▄▄▄
      █  ▀▀█ █ █ █ █
@@ -17,7 +19,7 @@ from rich.cells import cell_len
 
 from faultlamp.tui.names import title, who
 from faultlamp.tui.paint import Line, Piece, Role, fit, fit_line, line
-from faultlamp.tui.readings.digits import ROWS, can_enlarge, enlarge, large_width
+from faultlamp.tui.readings.digits import MOST_SCALE, can_enlarge, enlarge, large_rows, large_width
 from faultlamp.tui.readings.trend import trend
 from faultlamp.tui.readings.value import SHAPES, Seen, Value, in_unit
 from faultlamp.tui.times import NS_PER_S, age
@@ -25,8 +27,14 @@ from faultlamp.tui.times import NS_PER_S, age
 TREND_NS = 60 * NS_PER_S
 """How long a trend is unless another length was chosen."""
 
-_LARGE, _SMALL = ROWS + 2, 2
+TALL_SCREEN = 40
+"""From so many rows on there is room for what is read from further away."""
+
+_LARGE, _SMALL = 5, 2
 _TILE = 26
+_MOST_TREND_ROWS = 4
+# A trend has at most sixty samples: with more columns it would look as if some were missing.
+_MOST_COLUMNS = 56
 _SHORT_NAMES = {
     92: "Load", 100: "Oil pressure", 110: "Coolant temperature", 168: "Battery", 190: "Engine speed",
     247: "Engine hours",
@@ -53,27 +61,51 @@ class Shown(NamedTuple):
     trend_ns: int = TREND_NS
 
 
-def tile_rows(count: int, width: int, screen_height: int) -> list[int]:
-    """Heights of the rows of tiles: large ones from the top as long as all take two fifths of the screen at most.
+class Layout(NamedTuple):
+    """How the tiles stand: columns of them, the height of each row, and what all large ones look like.
 
-    Rows for which there is not even that room are left out.
+    scale: how large the figures are. trend_rows: how high the trend is.
     """
-    columns = _columns(count, width)
-    room = max(screen_height * 2 // 5 - 1, _SMALL)
+
+    columns: int
+    heights: tuple[int, ...]
+    scale: int = 1
+    trend_rows: int = 1
+
+
+def layout(count: int, width: int, screen_height: int, *, roomy: bool = True) -> Layout:
+    """The largest figures at which all readings have room, and under them trends as high as there is room.
+
+    Room is two fifths of the screen; of a tall one half where the lanes need little (roomy): they keep the rest. Where
+    not all can be large, rows of large ones stand on top of small ones; rows for which there is not even that room are
+    left out.
+    """
+    count = max(count, 1)
+    share = screen_height // 2 if roomy and screen_height >= TALL_SCREEN else screen_height * 2 // 5
+    room = max(share - 1, _SMALL)
+    for scale in range(MOST_SCALE, 0, -1):
+        rows = -(-count // max(1, min(count, width // _tile_width(scale))))
+        if rows * (_LARGE - large_rows(1) + large_rows(scale)) <= room and width >= _tile_width(scale):
+            trend_rows = min(room // rows - 1 - large_rows(scale), _MOST_TREND_ROWS)
+            return Layout(-(-count // rows), (1 + large_rows(scale) + trend_rows,) * rows, scale, trend_rows)
+    columns = max(1, min(count, width // _TILE))
     heights = [_SMALL] * min(-(-count // columns), room // _SMALL)
     for row in range(len(heights)):
         if sum(heights) + _LARGE - _SMALL <= room:
             heights[row] = _LARGE
-    return heights
+    return Layout(columns, tuple(heights))
 
 
 def band(
-    heading: Line, shown: Sequence[Shown], now_ns: int, width: int, screen_height: int, *, held: bool = False
+    heading: Line, shown: Sequence[Shown], now_ns: int, width: int, screen_height: int, *, held: bool = False,
+    roomy: bool = True,
 ) -> list[Line]:
-    """The heading and the tiles, rows of exactly `width` cells. held: the readings are of a moment gone by."""
-    columns = _columns(len(shown), width)
+    """The heading and the tiles, rows of exactly `width` cells.
+
+    held: the readings are of a moment gone by. roomy: the lanes need little room.
+    """
+    columns, heights, scale, trend_rows = layout(len(shown), width, screen_height, roomy=roomy)
     cells = width // columns
-    heights = tile_rows(len(shown), width, screen_height)
     beyond = sum(bool(item.beyond) for item in shown)
     if beyond:
         marks = "its mark" if beyond == 1 else "their marks"
@@ -84,7 +116,9 @@ def band(
     rows = [fit_line(heading, width)]
     for row, height in enumerate(heights):
         tiles = [
-            tile(item, now_ns, cells - 2, height == _LARGE, held) for item in shown[row * columns : (row + 1) * columns]
+            large_tile(item, now_ns, cells - 2, held, scale, trend_rows) if height > _SMALL
+            else small_tile(item, now_ns, cells - 2, held)
+            for item in shown[row * columns : (row + 1) * columns]
         ]
         for parts in zip(*tiles, strict=True):
             pieces = [piece for part in parts for piece in (*fit_line(part, cells - 2).pieces, Piece("  "))]
@@ -92,29 +126,42 @@ def band(
     return rows
 
 
-def tile(item: Shown, now_ns: int, width: int, large: bool, held: bool) -> list[Line]:
-    """One reading, five rows or two."""
+def small_tile(item: Shown, now_ns: int, width: int, held: bool) -> list[Line]:
+    """One reading in two rows."""
     value = in_unit(item.value, item.unit)
-    role = Role.WARN if item.beyond else Role.HELD if held else _ROLES[value.seen]
-    label = _label(item, width)
+    label, old = _label(item, width), _age(value, held)
+    if cell_len(label) + len(old) >= width:
+        old = old.partition(" s")[0] + " s" if " s" in old else old
+    first = line(Piece(fit(label, max(width - len(old) - 1, 0)), Role.STRONG), " ", Piece(old, Role.DIM))
+    text = f"{_small_text(value)} {item.beyond}".strip()
+    graph = "".join(_trend(item, now_ns, width - cell_len(text) - 2, 1))
+    return [first, line(Piece(text, _role(item, held)), "  ", Piece(graph, Role.DIM))]
+
+
+def large_tile(
+    item: Shown, now_ns: int, width: int, held: bool, scale: int = 1, trend_rows: int = 1
+) -> list[Line]:
+    """One reading with large figures over its trend."""
+    value = in_unit(item.value, item.unit)
+    role = _role(item, held)
     old = _age(value, held)
-    if not large:
-        if cell_len(label) + len(old) >= width:
-            old = old.partition(" s")[0] + " s" if " s" in old else old
-        first = line(Piece(fit(label, max(width - len(old) - 1, 0)), Role.STRONG), " ", Piece(old, Role.DIM))
-        text = f"{_small_text(value)} {item.beyond}".strip()
-        graph = _trend(item, now_ns, width - cell_len(text) - 2)
-        return [first, line(Piece(text, role), "  ", Piece(graph, Role.DIM))]
     said = [Piece(fit(old, max(len(old), 0 if item.beyond else 10)), Role.DIM), Piece(" ")]
     if item.beyond:
         said += [Piece(item.beyond, role), Piece(" ")]
-    graph = _trend(item, now_ns, width - sum(cell_len(piece.text) for piece in said))
-    last = line(*said, Piece(graph, Role.DIM))
-    return [line(Piece(label, Role.STRONG)), *_large_text(value, width, role), last]
+    left = sum(cell_len(piece.text) for piece in said)
+    graph = _trend(item, now_ns, width - left, trend_rows)
+    over = [line(" " * left, Piece(row, Role.DIM)) for row in graph[:-1]] or [Line()] * (trend_rows - 1)
+    last = line(*said, *(Piece(row, Role.DIM) for row in graph[-1:]))
+    return [line(Piece(_label(item, width), Role.STRONG)), *_large_text(value, width, role, scale), *over, last]
 
 
-def _columns(count: int, width: int) -> int:
-    return max(1, min(count, width // _TILE))
+def _tile_width(scale: int) -> int:
+    """The least one: four figures and a unit of four letters, and what keeps it from the next one."""
+    return max(large_width("0000", scale) + 7, _TILE)
+
+
+def _role(item: Shown, held: bool) -> Role:
+    return Role.WARN if item.beyond else Role.HELD if held else _ROLES[item.value.seen]
 
 
 def _label(item: Shown, width: int) -> str:
@@ -139,28 +186,36 @@ def _small_text(value: Value) -> str:
     return f"{SHAPES[value.seen]} {str(value.seen).upper()}{last}"
 
 
-def _large_text(value: Value, width: int, role: Role) -> list[Line]:
-    if value.seen is Seen.NUMBER and can_enlarge(value.text) and large_width(value.text) + len(value.unit) < width:
-        rows = [line(Piece(row, role)) for row in enlarge(value.text)]
-        return [*rows[:-1], line(*rows[-1].pieces, Piece(f" {value.unit}", Role.STRONG))]
+def _large_text(value: Value, width: int, role: Role, scale: int) -> list[Line]:
+    """Figures as large as there is room, at most `scale`; else words. As many rows as figures of that scale have."""
+    height = large_rows(scale)
+    if value.seen is Seen.NUMBER and can_enlarge(value.text):
+        for size in range(scale, 0, -1):
+            if large_width(value.text, size) + len(value.unit) < width:
+                rows = [line(Piece(row, role)) for row in enlarge(value.text, size)]
+                rows[-1] = line(*rows[-1].pieces, Piece(f" {value.unit}", Role.STRONG))
+                return [Line()] * (height - len(rows)) + rows
     word, comma, rest = _small_text(value).partition(", ")
-    return [Line(), line(Piece(word, role)), line(Piece(title(rest) if comma else _meaning(value), Role.DIM))]
+    words = [line(Piece(word, role)), line(Piece(title(rest) if comma else _meaning(value), Role.DIM))]
+    above = (height - len(words) + 1) // 2
+    return [Line()] * above + words + [Line()] * (height - len(words) - above)
 
 
 def _meaning(value: Value) -> str:
     return {
         Seen.NOT_AVAILABLE: "its controller says so",
         Seen.ERROR: "its controller says so",
-        Seen.STALE: "last said: no number",
+        Seen.STALE: "Last said: no number",
         Seen.NEVER: "no frame carried it",
     }.get(value.seen, "")
 
 
-def _trend(item: Shown, now_ns: int, width: int) -> str:
+def _trend(item: Shown, now_ns: int, width: int, rows: int) -> list[str]:
     if width < 4 or item.value.seen is Seen.NEVER:
-        return ""
+        return []
     number = item.value.number or 0.0
-    return trend(item.samples, now_ns - item.trend_ns, now_ns, width, max(abs(number) * _FLAT, _FLAT_AT_LEAST))
+    least_span = max(abs(number) * _FLAT, _FLAT_AT_LEAST)
+    return trend(item.samples, now_ns - item.trend_ns, now_ns, min(width, _MOST_COLUMNS), least_span, rows)
 
 
 _ROLES = {

@@ -25,10 +25,6 @@ from faultlamp.knowledge.units import can_convert, convert, convert_step, decima
 from faultlamp.tui.job import Job
 from faultlamp.tui.times import NS_PER_S, length
 
-_INTERVALS = 5
-_LEAST_NS = NS_PER_S
-_USUAL_MS = 1000
-_NS_PER_MS = 1_000_000
 # Of the past one sample a second is kept, the last one of each second.
 _PAST_SLACK_NS = NS_PER_S
 # A trend is drawn from so many samples, however long it is.
@@ -162,11 +158,6 @@ class Readings:
         ]
 
 
-def limit_ns(group: GroupLayout) -> int:
-    """How old a reading of the group may be before it is stale."""
-    return max(_INTERVALS * (group.cycle_time_ms or _USUAL_MS) * _NS_PER_MS, _LEAST_NS)
-
-
 def _value(
     signal: SignalLayout, group: GroupLayout, source: Source, sample: Sample, now_ns: int, past: bool
 ) -> Value:
@@ -179,7 +170,7 @@ def _value(
         text = signal.states.get(raw, "")
         if not text:
             text, step = shown(number, signal), float(signal.scale)
-    if age_ns > limit_ns(group) + (_PAST_SLACK_NS if past else 0):
+    if age_ns > group.stale_after_ns + (_PAST_SLACK_NS if past else 0):
         seen = Seen.STALE
     elif state is ReadingState.OK:
         seen = Seen.NUMBER

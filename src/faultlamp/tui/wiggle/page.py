@@ -103,6 +103,7 @@ class WigglePage(Page):
         """From zero."""
         if self._board.now_ns is not None:
             self._board.watch.reset(self._board.now_ns)
+            self.notify("Counted from zero.", timeout=2, markup=False)
             self.redraw()
 
     def action_hush(self) -> None:
