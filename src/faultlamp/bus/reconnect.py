@@ -24,9 +24,9 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterable
 from threading import Event
-from types import TracebackType
-from typing import TYPE_CHECKING, NamedTuple, Protocol, Self
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
+from faultlamp.bus.closing import Closing
 from faultlamp.errors import BusError
 from faultlamp.frames import ERROR
 from faultlamp.text import printable
@@ -109,7 +109,7 @@ class _Counts(NamedTuple):
     garbled: int
 
 
-class Reconnecting:
+class Reconnecting(Closing):
     """A source of frames for the pump. Opens at once and reads once; raises BusError. A context manager.
 
     open_source: makes and opens a new source, raises BusError. clock and sleep are in seconds.
@@ -212,14 +212,6 @@ class Reconnecting:
         """Close what is open; harmless when repeated, and from another thread."""
         self._closed = True
         self._drop()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
     def _read_lent(self, loan: _Loan, timeout_s: float) -> list[Frame]:
         """What the holder overhears. Raises BusLost while the adapter changes hands."""

@@ -21,6 +21,7 @@ from faultlamp.cli.asking_line import (
 from faultlamp.cli.options import layouts_of
 from faultlamp.cli.output import add_format_option, chosen_format, say
 from faultlamp.errors import BusError
+from faultlamp.j1939.identifier import is_addressed
 
 if TYPE_CHECKING:
     from faultlamp.asking.intake import Intake
@@ -44,7 +45,6 @@ _WHAT = (
 )
 _NUMBER = re.compile(r"[0-9]{1,6}|0[xX][0-9a-fA-F]{1,5}")
 _HIGHEST_PGN = 0x3FFFF
-_PDU2_FROM = 0xF000
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -134,7 +134,7 @@ def _pgn(text: str) -> int:
     number = int(text, 16 if text[1:2] in ("x", "X") else 10) if _NUMBER.fullmatch(text) else -1
     if not 0 <= number <= _HIGHEST_PGN:
         raise argparse.ArgumentTypeError(f"{text!r} is not a parameter group: give 0 to 262143, or 0x0 to 0x3FFFF")
-    if number & 0xFF00 < _PDU2_FROM and number & 0xFF:
+    if is_addressed(number) and number & 0xFF:
         raise argparse.ArgumentTypeError(
             f"{text!r} is not a parameter group: an addressed one (PDU1) ends in 00; did you mean {number & 0x3FF00}?"
         )

@@ -16,8 +16,9 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from faultlamp.frames import EXTENDED, FrameBlock
+from faultlamp.frames import FrameBlock
 from faultlamp.j1939.diagnostics import DM_BY_PGN
+from faultlamp.j1939.identifier_columns import TABLE_SIZE, group_bits, j1939_frames, places_of
 from faultlamp.j1939.reports.groups import GROUPS
 from faultlamp.j1939.transport import TRANSPORT_PGNS
 
@@ -94,15 +95,14 @@ class UnknownGroups:
     def __init__(self, known: Iterable[int]) -> None:
         self.groups: dict[Group, Heard] = {}
         self.refused = 0
-        table = np.zeros(1 << 18, np.bool_)
+        table = np.zeros(TABLE_SIZE, np.bool_)
         for pgn in {*known, *_OTHERWISE_READ}:
-            table[pgn : pgn + (256 if pgn & 0xFF00 < _FIRST_BROADCAST else 1)] = True
+            table[places_of(pgn)] = True
         self._known = table
 
     def feed_block(self, block: FrameBlock) -> None:
         """Take many frames."""
-        groups = block.can_id >> np.uint32(8) & np.uint32(0x3FFFF)
-        j1939 = (block.flags == EXTENDED) & (block.can_id & np.uint32(0x03000000) != np.uint32(0x03000000))
+        groups, j1939 = group_bits(block), j1939_frames(block)
         rows = np.flatnonzero(j1939 & ~self._known[groups])
         if len(rows):
             pgns = groups[rows].astype(np.int64)
