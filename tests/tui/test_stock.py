@@ -1,14 +1,18 @@
 """The frames that can be saved: which ones are held, and that they come out as they came in."""
 
+from errno import ENOSPC
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from faultlamp.bus.log_file import LogFile
 from faultlamp.bus.recorder import Recorder
 from faultlamp.capture import Capture, format_candump_line
 from faultlamp.frames import ERROR, EXTENDED, FD, REMOTE, Frame, FrameBlock
+from faultlamp.tui.export.packed import PackedBlock
 from faultlamp.tui.export.stock import RecentFrames, WholeRecording, notes_name
 from faultlamp.tui.replay.recording import Recording
 from support.wire import frame, ns
@@ -113,6 +117,60 @@ def test_while_recorded_the_recording_is_copied(tmp_path: Path, ending: str) -> 
     assert saved(stock, ns(5), ns(250)) == ([format_candump_line(one) for one in frames[5:251]], 0)
     assert list(stock.files) == [str(tmp_path / name) for name in sorted(path.name for path in tmp_path.iterdir())]
     recorder.close()
+
+
+@pytest.mark.parametrize("file_goes", [False, True])
+def test_a_recording_that_ends_early_is_carried_on_from_memory(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, file_goes: bool
+) -> None:
+    """A full disk: the file has the beginning, memory the rest, each frame once; without the file, memory alone."""
+    recorder = Recorder(str(tmp_path / "job.log"))
+    stock = RecentFrames(recorder, beside=20_000)
+    frames = [rpm(at / 100, 800 + at % 100) for at in range(60_000)]
+
+    def hear(some: list[Frame]) -> None:
+        for at in range(0, len(some), 500):
+            recorder.write(some[at : at + 500])
+            stock.add([FrameBlock.from_frames(some[at : at + 500])])
+
+    hear(frames[:40_000])
+    recorder.flush()
+
+    def full(*_: object) -> None:
+        raise OSError(ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(LogFile, "append", full)
+    hear(frames[40_000:])
+    assert recorder.error is not None
+    wanted = [format_candump_line(one) for one in frames]
+    if file_goes:
+        (tmp_path / "job.log").unlink()
+        held, _ = saved(stock)
+        assert len(held) > 30_000
+        assert held == wanted[-len(held) :]
+        stretch = stock.stretch(*EVER)
+        assert list(stretch.lines())
+        assert stretch.unread == "No such file or directory"
+    else:
+        assert stock.since_ns is None
+        assert saved(stock) == (wanted, 0)
+        assert saved(stock, ns(100), ns(500)) == (wanted[10_000:50_001], 0)
+    recorder.close()
+
+
+def test_packing_takes_half_of_the_room_at_worst() -> None:
+    """Random payloads and uneven times; columns are 26 bytes a frame."""
+    rng = np.random.default_rng(1)
+    frames = [
+        Frame(int(at), "can0", int(number), payload.tobytes(), EXTENDED)
+        for at, number, payload in zip(
+            np.cumsum(rng.integers(150_000, 900_000, 8192)), rng.choice([0x0CF00400, 0x18FEEE00, 0x18FECA00], 8192),
+            rng.integers(0, 256, (8192, 8), np.uint8), strict=True,
+        )
+    ]
+    packed = PackedBlock.of(FrameBlock.from_frames(frames))
+    assert len(packed.packed) < 8192 * 13
+    assert list(packed.block().rows()) == frames
 
 
 @pytest.mark.parametrize(

@@ -180,7 +180,8 @@ class SavePage(Page, inherit_bindings=False):
             self._say(f"the recording cannot be read: {error.strerror}; nothing was saved")
         else:
             left_out = f", {stretch.left_out} remote, error or CAN FD frames left out" if stretch.left_out else ""
-            self._say(f"{count_of(stretch.frames, 'frame')} saved to {where(path)}{left_out}{but}.")
+            unread = f"; the recording's part of it could not be read: {stretch.unread}" if stretch.unread else ""
+            self._say(f"{count_of(stretch.frames, 'frame')} saved to {where(path)}{left_out}{unread}{but}.")
 
     def _ask_faults(self, form: str) -> None:
         make = faults_as_csv if form == "csv" else faults_as_json

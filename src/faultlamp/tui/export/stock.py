@@ -1,8 +1,9 @@
 """The frames that can still be saved: the recent ones of a live bus, or all of a recording.
 
-Rule: of a live bus the newest `MOST_FRAMES` are held, 26 bytes each; older ones go. While the job is recorded, what is
-saved is copied line for line from the recording instead, which has everything. When the clock steps back, what came
-before it is let go, since moments no longer tell it apart.
+Rule: of a live bus the newest `MOST_FRAMES` are held, packed; older ones go. While the job is recorded, what is saved
+is copied line for line from the recording instead, which has everything, and only the newest `MOST_BESIDE_RECORDING`
+are held: they cover what the recording lacks when it ends early. When the clock steps back, what came before it is let
+go, since moments no longer tell it apart.
 
 Out of memory, frames of classic CAN are written again exactly as they came. Remote, error and CAN FD frames are held
 without their data, so they are left out and counted.
@@ -22,11 +23,16 @@ from faultlamp.bus.recorder import Recorder
 from faultlamp.capture import format_candump_line
 from faultlamp.capture.compression import COMPRESSIONS, ByteStream, Damage
 from faultlamp.frames import EXTENDED, Frame, FrameBlock
+from faultlamp.tui.export.packed import PackedBlock
 from faultlamp.tui.replay.recording import Recording
 from faultlamp.tui.times import NS_PER_S
 
 MOST_FRAMES = 2_400_000
-"""Ten minutes of a full bus at 500 kbit/s, about 4,000 frames a second: 62 MB."""
+"""Ten minutes of a full bus at 500 kbit/s, about 4,000 frames a second; half an hour of a usual one. Packed, this takes
+22 MB where the payloads are random, and less on an engine's bus."""
+
+MOST_BESIDE_RECORDING = 100_000
+"""14 s of a full bus at 1 Mbit/s; a recording tells within two seconds or so that the disk refuses."""
 
 _JOIN_FRAMES, _JOIN_BLOCKS = 8192, 128
 
@@ -34,12 +40,14 @@ _JOIN_FRAMES, _JOIN_BLOCKS = 8192, 128
 class Stretch:
     """Frames from one moment to another, both included, as candump log lines. To be gone through once.
 
-    frames: how many lines there were. left_out: frames of which not everything is known.
+    frames: how many lines there were. left_out: frames of which not everything is known. unread: why the beginning,
+    which is in a recording that ended early, is missing; empty when it is not.
     """
 
     def __init__(self) -> None:
         self.frames = 0
         self.left_out = 0
+        self.unread = ""
 
     def lines(self) -> Iterator[bytes]:
         """The lines, each with its end."""
@@ -72,21 +80,24 @@ class Stock(Protocol):
 
 
 class RecentFrames:
-    """Of a live bus. recorder: what records it, if anything does."""
+    """Of a live bus. recorder: what records it, if anything does. most: frames held; beside: while it is recorded."""
 
     bad_lines = 0
 
-    def __init__(self, recorder: Recorder | None = None, most: int = MOST_FRAMES) -> None:
+    def __init__(
+        self, recorder: Recorder | None = None, most: int = MOST_FRAMES, beside: int = MOST_BESIDE_RECORDING
+    ) -> None:
         self._recorder = recorder
         self._most = most
-        self._blocks: deque[FrameBlock] = deque()
+        self._beside = beside
+        self._blocks: deque[PackedBlock] = deque()
         self._new: list[FrameBlock] = []
         self._frames = 0
         self._since_ns: int | None = None
 
     @property
     def since_ns(self) -> int | None:
-        """None while nothing has been let go, or all of it is in the recording."""
+        """None while nothing has been let go, or all that was let go is in the recording."""
         return None if self.recording else self._since_ns
 
     @property
@@ -102,6 +113,7 @@ class RecentFrames:
 
     def add(self, blocks: Iterable[FrameBlock]) -> None:
         """Hold them, and let the oldest go."""
+        recorded = self.recording is not None
         for block in blocks:
             if not len(block):
                 continue
@@ -113,19 +125,31 @@ class RecentFrames:
             self._new.append(block)
             self._frames += len(block)
         if len(self._new) >= _JOIN_BLOCKS or sum(map(len, self._new)) >= _JOIN_FRAMES:
-            self._blocks.append(_joined(self._new))
+            self._blocks.append(PackedBlock.of(_joined(self._new)))
             self._new.clear()
-        while self._frames > self._most and self._blocks:
+        while self._frames > (self._beside if recorded else self._most) and self._blocks:
             self._frames -= len(self._blocks.popleft())
-            kept = self._blocks[0] if self._blocks else self._new[0] if self._new else None
-            self._since_ns = None if kept is None else int(kept.time_ns[0])
+            if not recorded:
+                self._since_ns = self._oldest_ns
 
     def stretch(self, from_ns: int, to_ns: int) -> Stretch:
-        """Out of the recording while there is one."""
-        if self._recorder is not None and self._recorder.error is None:
+        """Out of the recording while there is one; what came after it ended early is behind it."""
+        held = _Held([*self._blocks, *self._new], from_ns, to_ns)
+        if self._recorder is None:
+            return held
+        if self._recorder.error is None:
             self._recorder.flush()
             return _Recorded(self._recorder.paths, from_ns, to_ns)
-        return _Held([*self._blocks, *self._new], from_ns, to_ns)
+        oldest_ns = self._oldest_ns
+        until_ns = to_ns if oldest_ns is None else min(to_ns, oldest_ns - 1)
+        return _RecordedThenHeld(_Recorded(self._recorder.paths, from_ns, until_ns), held)
+
+    @property
+    def _oldest_ns(self) -> int | None:
+        """The first frame that is held."""
+        if self._blocks:
+            return self._blocks[0].opens_ns
+        return int(self._new[0].time_ns[0]) if self._new else None
 
 
 class WholeRecording:
@@ -148,14 +172,17 @@ class WholeRecording:
 
 
 class _Held(Stretch):
-    def __init__(self, blocks: Sequence[FrameBlock], from_ns: int, to_ns: int) -> None:
+    def __init__(self, blocks: Sequence[FrameBlock | PackedBlock], from_ns: int, to_ns: int) -> None:
         super().__init__()
         self._blocks = list(blocks)
         self._limits = from_ns, to_ns
 
     def lines(self) -> Iterator[bytes]:
         from_ns, to_ns = self._limits
-        for block in self._blocks:
+        for one in self._blocks:
+            if isinstance(one, PackedBlock) and (one.last_ns < from_ns or one.first_ns > to_ns):
+                continue
+            block = one.block() if isinstance(one, PackedBlock) else one
             within = (block.time_ns >= from_ns) & (block.time_ns <= to_ns)
             known = within & (block.flags & ~np.uint8(EXTENDED) == 0)
             self.left_out += int(np.count_nonzero(within)) - int(np.count_nonzero(known))
@@ -177,6 +204,27 @@ class _Recorded(Stretch):
                 if line.endswith(b"\n") and from_ns <= _stamp_ns(line) <= to_ns:
                     self.frames += 1
                     yield line
+
+
+class _RecordedThenHeld(Stretch):
+    """Of a recording that ended early. What is held can be saved even where the file can no longer be read."""
+
+    def __init__(self, recorded: _Recorded, held: _Held) -> None:
+        super().__init__()
+        self._recorded = recorded
+        self._held = held
+
+    def lines(self) -> Iterator[bytes]:
+        try:
+            for line in self._recorded.lines():
+                self.frames += 1
+                yield line
+        except OSError as error:
+            self.unread = error.strerror or str(error)
+        for line in self._held.lines():
+            self.frames += 1
+            yield line
+        self.left_out = self._held.left_out
 
 
 def _lines(block: FrameBlock) -> Iterator[bytes]:
