@@ -10,10 +10,12 @@ from typing import Any
 
 import pytest
 
+from faultlamp.bus import serial_line
 from faultlamp.bus.listener import Listener
 from faultlamp.bus.options import BusSettings
 from faultlamp.bus.serial_line import LONGEST_LINE
 from faultlamp.capture.writing import format_candump_line
+from faultlamp.cli.main import main
 from faultlamp.errors import BusError
 from faultlamp.frames import EXTENDED, REMOTE, Frame
 from support.command import start
@@ -248,6 +250,91 @@ def test_an_adapter_that_answers_nothing_is_listened_to() -> None:
         mute.deliver(DM1)
         assert heard(listener, 1) == parts(DM1)
         assert "O" not in mute.commands
+
+
+SLOW = dict.fromkeys(("C", "S", "", "L", "O"), 0.4)
+
+
+@pytest.mark.parametrize("late", [{"L": 0.6}, SLOW], ids=["only-to-L", "to-everything"])
+def test_a_late_refusal_is_waited_for(monkeypatch: pytest.MonkeyPatch, late: dict[str, float]) -> None:
+    """As an adapter at the end of a slow radio link: it is opened with `O`, and said to acknowledge."""
+    monkeypatch.setattr(serial_line, "ANSWER_S", 0.9)
+    with SerialAdapter(refuses="L", late=late) as old, Listener(BusSettings("slcan", old.port, 250_000)) as listener:
+        assert not listener.hardware_listen_only
+        old.wait_for(lambda one: one.mode == "O")
+        old.deliver(DM1)
+        assert heard(listener, 1) == parts(DM1)
+
+
+@pytest.mark.parametrize("late", [{"L": 0.6}, SLOW], ids=["only-to-L", "to-everything"])
+def test_a_late_yes_is_a_yes(monkeypatch: pytest.MonkeyPatch, late: dict[str, float]) -> None:
+    """It is slow, but it listens only, and is never opened in another way."""
+    monkeypatch.setattr(serial_line, "ANSWER_S", 0.9)
+    with SerialAdapter(late=late) as slow, Listener(BusSettings("slcan", slow.port, 250_000)) as listener:
+        assert listener.hardware_listen_only
+        slow.wait_for(lambda one: one.mode == "L")
+        slow.deliver(DM1)
+        assert heard(listener, 1) == parts(DM1)
+        assert "O" not in slow.commands
+
+
+@pytest.fixture
+def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever opens a serial adapter gives it 0.2 s for an answer; no port is known to be late."""
+    monkeypatch.setattr(serial_line, "ANSWER_S", 0.2)
+    monkeypatch.setattr(serial_line, "late_ports", set())
+
+
+@pytest.mark.usefixtures("impatient")
+def test_a_refusal_that_comes_when_it_was_believed_already_is_told() -> None:
+    """Reading ends with one line; opened again it takes `O` at once. Whoever insists is refused."""
+    with SerialAdapter(refuses="L", late={"L": 0.5}) as old:
+        settings = BusSettings("slcan", old.port, 250_000)
+        with Listener(settings) as listener:
+            frames, said = hear_to_the_end(listener)
+        assert frames == []
+        assert re.fullmatch(
+            r"cannot read from \S+ \(slcan\) at 250000 bit/s: the adapter answers too late to be sure that it has a "
+            "listen-only mode; opened again it acknowledges what others send", said,
+        )
+        del old.commands[:]
+        with Listener(settings) as listener:
+            assert not listener.hardware_listen_only
+            old.wait_for(lambda one: one.mode == "O")
+            old.deliver(DM1)
+            assert heard(listener, 1) == parts(DM1)
+        assert "L" not in old.commands
+        with pytest.raises(BusError, match="the adapter has no listen-only mode"):
+            Listener(settings, insist=True)
+
+
+@pytest.mark.usefixtures("impatient")
+def test_a_yes_that_comes_when_it_was_believed_already_changes_nothing() -> None:
+    """What answered everything else answers this: frames behind it are heard, on the same opening."""
+    with SerialAdapter(late={"L": 0.4}) as slow, Listener(BusSettings("slcan", slow.port, 250_000)) as listener:
+        slow.wait_for(lambda one: one.mode == "L")
+        time.sleep(0.5)
+        slow.deliver(DM1)
+        assert heard(listener, 1) == parts(DM1)
+        assert listener.hardware_listen_only
+        slow.say(b"\a")  # noise from now on
+        slow.deliver(LAST)
+        assert heard(listener, 1) == parts(LAST)
+
+
+@pytest.mark.usefixtures("impatient")
+def test_watch_says_that_a_late_adapter_acknowledges(capsys: pytest.CaptureFixture[str]) -> None:
+    """What its first line says is taken back as soon as it is known to be wrong."""
+    with SerialAdapter(refuses="L", late={"L": 0.6}) as old:
+        assert main(["watch", "-i", "slcan", "-c", old.port, "-b", "250000", "--for", "3"]) == 0
+        assert old.transmitted == []
+    out, err = capsys.readouterr()
+    assert "sends nothing, not even the acknowledge bit (adapter in listen-only mode)" in err
+    assert re.search(r"bus lost: .*too late to be sure that it has a listen-only mode; .*; trying again\n", out)
+    assert re.search(
+        r"bus back after [\d.]+ s; now it sends nothing but the acknowledge bit \(no listen-only mode could be had\)\n",
+        out,
+    )
 
 
 def test_a_channel_that_was_left_open_is_closed_first(adapter: SerialAdapter) -> None:

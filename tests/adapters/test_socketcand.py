@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from faultlamp.bus import daemon_line
+from faultlamp.bus.line import Line
 from faultlamp.bus.listener import Listener
 from faultlamp.bus.options import BusSettings
 from faultlamp.cli.main import main
@@ -146,6 +147,50 @@ def test_ctrl_c_ends_the_wait_for_a_greeting(tmp_path: Path, command: tuple[str,
             _, err = process.communicate(timeout=30)
     assert (process.returncode, "Traceback" in err) == (130, False), err
     assert time.monotonic() - began_s < 2.5
+
+
+def ask_on(line: Line, count: int) -> None:
+    """That many requests for DM2 (SAE J1939-21, section 5.4.2)."""
+    for _ in range(count):
+        line.send(0x18EA00F9, bytes.fromhex("CBFE00"))
+
+
+def test_a_daemon_that_reads_no_more_ends_the_sending(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What the connection holds is soon used up; then one line tells it, and nothing more is tried on it."""
+    assert daemon_line.SEND_S <= 2
+    monkeypatch.setattr(daemon_line, "SEND_S", 0.3)
+    with SocketcandDaemon(deaf=True) as deaf:
+        monkeypatch.setenv("CAN_CONFIG", json.dumps({"host": "127.0.0.1", "port": deaf.port}))
+        with Line(SETTINGS) as line:
+            deaf.wait_for_client()
+            began_s = time.monotonic()
+            with pytest.raises(BusError) as raised:
+                ask_on(line, 100_000)
+            assert time.monotonic() - began_s < 10
+            assert 0 < len(line.sent) < 5000
+            deaf.say(text_of(DM1))
+            assert line.read(2.0) == [DM1]
+            began_s = time.monotonic()
+            with pytest.raises(BusError, match="takes nothing"):
+                ask_on(line, 1)
+            assert time.monotonic() - began_s < 0.2
+    assert str(raised.value) == (
+        "cannot send on can0 (socketcand): the other side takes nothing, for 0.3 s; does the daemon still run? start "
+        "it again"
+    )
+
+
+def test_a_daemon_that_reads_no_more_ends_the_rig(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """`faultlamp rig` sends all the time: it ends with one line and exit code 1 instead of hanging."""
+    monkeypatch.setattr(daemon_line, "SEND_S", 0.3)
+    with SocketcandDaemon(deaf=True) as deaf:
+        monkeypatch.setenv("CAN_CONFIG", json.dumps({"host": "127.0.0.1", "port": deaf.port}))
+        assert main(["rig", "quick-look", "-i", "socketcand", "-c", "can0", "--speed", "50"]) == 1
+    err = capsys.readouterr().err
+    assert "cannot send on can0 (socketcand): the other side takes nothing" in err.splitlines()[-1]
+    assert "Traceback" not in err
 
 
 def test_nobody_there_is_told_at_once(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -59,6 +59,22 @@ def asked_groups(document: dict[str, Any]) -> list[int]:
     ]
 
 
+@pytest.mark.parametrize(
+    ("options", "spn"), [((), 354340), (("--spn-conversion", "0=1"), 74565), (("--spn-conversion", "3=1"), 354340)],
+    ids=["present", "order-1", "of-another"],
+)
+def test_the_order_of_an_old_code_is_the_users(
+    settings: BusSettings, capsys: pytest.CaptureFixture[str], options: tuple[str, ...], spn: int
+) -> None:
+    """The published code 2468A583 (python-can-j1939, test_dtc_conversion_methods) is SPN 74565 in order 1."""
+    answers = {DM2: bytes.fromhex("04FF2468A583FFFF")}
+    with LiveControllers(settings.channel or "", Controller(0, answers)):
+        assert main(["ask", "stored", "--to", "0", *options, *bus(settings)]) == 0
+    (answer,) = json.loads(capsys.readouterr().out)["controllers"][0]["answers"]
+    (code,) = answer["message"]["codes"]
+    assert (code["spn"], code["fmi"], code["conversion_method"]) == (spn, 5, 1)
+
+
 def test_stored_codes_as_json(settings: BusSettings, capsys: pytest.CaptureFixture[str]) -> None:
     """The document on standard output; what is sent, where, to whom and the caution on standard error before it."""
     with LiveControllers(settings.channel or "", Controller(0, {DM2: ONE_CODE})):

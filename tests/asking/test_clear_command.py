@@ -26,7 +26,7 @@ from faultlamp.j1939.participant.events import Message
 from faultlamp.j1939.requests import Answer
 from faultlamp.rig.shipped import find_scenario
 from support.command import environment
-from support.controllers import DM3, DM11, DM22, Controller, Engine, LiveControllers, says, silent
+from support.controllers import DM2, DM3, DM11, DM22, Controller, Engine, LiveControllers, says, silent
 
 COOLANT, OIL = (110, 3), (100, 1)
 FORCED = ["--although-engine-may-run", "--although-machine-may-move"]
@@ -121,6 +121,18 @@ def test_a_code_that_nobody_lists(settings: BusSettings, capsys: pytest.CaptureF
     assert clear(settings, engine, "code", "110", "3", "--yes") == 1
     assert "does not list SPN 110 FMI 3" in last_line(capsys)
     assert engine.commands == []
+
+
+def test_an_old_code_is_named_as_the_user_has_it_read(
+    settings: BusSettings, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """2468A583 is SPN 74565 FMI 5 in order 1 (python-can-j1939, test_dtc_conversion_methods), and only there."""
+    engine = Engine(stored=[OIL], answers={DM2: bytes.fromhex("04FF2468A583FFFF")})
+    assert clear(settings, engine, "code", "74565", "5", "--yes") == 1
+    assert "does not list SPN 74565 FMI 5" in last_line(capsys)
+    assert engine.commands == []
+    clear(settings, engine, "code", "74565", "5", "--yes", "--spn-conversion", "0=1")
+    assert engine.commands == [DM22]
 
 
 def test_nothing_to_clear(settings: BusSettings, capsys: pytest.CaptureFixture[str]) -> None:

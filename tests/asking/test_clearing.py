@@ -97,6 +97,24 @@ def test_one_code(active: list[tuple[int, int]], stored: list[tuple[int, int]], 
     assert other.stored == [OIL]
 
 
+def test_an_old_code_is_known_by_the_number_that_the_user_gives() -> None:
+    """SPN 74565 FMI 5 with CM 1 in order 1 (python-can-j1939, test_dtc_conversion_methods) is listed, then gone."""
+
+    def stored(controller: Controller, message: Message, pgn: int) -> None:
+        codes = "00000000" if engine.commands else "2468A583"
+        controller.send(message.time_ns, pgn, message.source, bytes.fromhex(f"04FF{codes}FFFF"))
+
+    engine = Engine(answers={DM2: stored})
+    work = Clearing(
+        Participant(name(500, 129), 249), Command(Kind.STORED), None, spn_conversion={0: 1}, answer_ns=ANSWER_NS
+    )
+    clear(work, engine)
+    assert work.listed_before(0).stored == {(74565, 5)}
+    assert [(one.verdict, one.left) for one in work.judgements] == [(Verdict.CLEARED, ())]
+    assert work.after is not None
+    assert work.after.hearing.method(0) == 1
+
+
 def test_a_code_that_comes_back() -> None:
     """Its cause is there: gone from DM1 after DM11, and listed again 3 s later."""
     engine = Engine(active=[COOLANT, OIL], returning=(3 * SECOND, [COOLANT]))

@@ -4,7 +4,8 @@ from itertools import pairwise
 
 import pytest
 
-from faultlamp.asking.intake import BUSY_PAUSE_NS, MOST_BUSY, MOST_TRIES, PAUSE_NS, Intake
+from faultlamp.asking.intake import BUSY_PAUSE_NS, MOST_BUSY, PAUSE_NS, Intake
+from faultlamp.asking.pending import MOST_TRIES
 from faultlamp.asking.plan import Question, request, results_of, wanted
 from faultlamp.asking.results import Outcome, Result, read_answer
 from faultlamp.frames import Frame
@@ -12,6 +13,7 @@ from faultlamp.j1939.diagnostics import DiagnosticReport
 from faultlamp.j1939.identifier import split_identifier
 from faultlamp.j1939.participant import Participant
 from faultlamp.j1939.participant.events import Message
+from faultlamp.j1939.reports.freeze_frames import FreezeFrames
 from faultlamp.j1939.reports.identity import Texts
 from faultlamp.j1939.requests import REQUEST_PGN, Answer, decode_request
 from support.controllers import MS, SECOND, Behaviour, Controller, SimulatedBus, after, in_turn, name, says, silent
@@ -106,6 +108,30 @@ def test_how_a_question_ends(behaviour: Behaviour | bytes, outcome: Outcome, tri
     ask(asking, engine)
     result = only(asking)
     assert (result.outcome, result.tries, len(engine.asked)) == (outcome, tries, asked)
+
+
+# Published: python-can-j1939, test_dtc_conversion_methods; SPN 74565 FMI 5 with CM 1, the SPN's bits in order 1.
+OLD_CODE = "2468A583"
+OLD_CODES = bytes.fromhex(f"04FF{OLD_CODE}FFFF")
+# DM4 of that code: 12 bytes follow, and no reading is available (SAE J1939-73, section 5.7.4, from memory).
+OLD_MOMENT = bytes.fromhex(f"0C{OLD_CODE}FFFFFFFFFFFFFFFF")
+
+
+def test_codes_are_read_as_the_user_says() -> None:
+    """Where CM is 1 the order of the SPN's bits is each controller's own, in every message that has a code."""
+    questions = [STORED, request(65229)]
+    asking = Intake(Participant(name(500, 129), 249), questions, [0, 3], spn_conversion={0: 1})
+    answers = {DM2: OLD_CODES, 65229: OLD_MOMENT}
+    active = [(100 * MS, 65226, lambda: OLD_CODES)]
+    ask(asking, Controller(0, answers, active), Controller(3, answers, active))
+    for address, spn in ((0, 74565), (3, 354340)):  # the same bytes in the present order: 24 | 68 << 8 | 5 << 16
+        lists = only(asking, address).report, asking.hearing.active[address]
+        for report in lists:
+            assert isinstance(report, DiagnosticReport)
+            assert [(dtc.spn, dtc.fmi, dtc.occurrence_count) for dtc in report.dtcs] == [(spn, 5, 3)]
+        frames = only(asking, address, questions[1]).report
+        assert isinstance(frames, FreezeFrames)
+        assert [(frame.dtc.spn, frame.dtc.fmi) for frame in frames.frames] == [(spn, 5)]
 
 
 def test_a_busy_controller_gets_its_time() -> None:

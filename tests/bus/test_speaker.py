@@ -1,18 +1,18 @@
-"""Sending on purpose."""
+"""Sending on purpose, by the bus of a simulated engine, which makes a `Speaker`."""
 
 import can
 import pytest
 from can.interfaces.virtual import VirtualBus
 
 from faultlamp.bus.options import BusSettings
-from faultlamp.bus.speaker import Speaker
+from faultlamp.bus.simulator import SimulatorBus
 from faultlamp.errors import BusError
 
 
 def test_a_frame_arrives_as_it_was_sent(settings: BusSettings, peer: can.BusABC) -> None:
     """A request for DM2 (SAE J1939-21, section 5.4.2: PGN 59904, the wanted PGN low byte first) at python-can."""
-    with Speaker(settings) as speaker:
-        speaker.send(0x18EA00F9, bytes.fromhex("CBFE00"))
+    with SimulatorBus(settings) as bus:
+        bus.send(0x18EA00F9, bytes.fromhex("CBFE00"))
         heard = peer.recv(1.0)
     assert heard is not None
     assert (heard.arbitration_id, bytes(heard.data), heard.is_extended_id) == (0x18EA00F9, b"\xcb\xfe\x00", True)
@@ -22,8 +22,8 @@ def test_a_frame_arrives_as_it_was_sent(settings: BusSettings, peer: can.BusABC)
 @pytest.mark.parametrize(("can_id", "data"), [(-1, b""), (0x20000000, b""), (1, bytes(9))])
 def test_what_is_no_frame_is_refused(settings: BusSettings, peer: can.BusABC, can_id: int, data: bytes) -> None:
     """More than 29 bits or 8 bytes never reach the driver."""
-    with Speaker(settings) as speaker, pytest.raises(ValueError, match="not a frame"):
-        speaker.send(can_id, data)
+    with SimulatorBus(settings) as bus, pytest.raises(ValueError, match="not a frame"):
+        bus.send(can_id, data)
     assert peer.recv(0.01) is None
 
 
@@ -35,5 +35,5 @@ def test_a_bus_that_does_not_take_it_is_one_line(monkeypatch: pytest.MonkeyPatch
 
     monkeypatch.setattr(VirtualBus, "send", refuse)
     words = r"cannot send on test\d+ \(virtual\): .*acknowledge"
-    with Speaker(settings) as speaker, pytest.raises(BusError, match=words):
-        speaker.send(1, b"")
+    with SimulatorBus(settings) as bus, pytest.raises(BusError, match=words):
+        bus.send(1, b"")

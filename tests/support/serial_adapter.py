@@ -13,7 +13,7 @@ import select
 import threading
 import time
 import tty
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from faultlamp.frames import EXTENDED, REMOTE, Frame
 
@@ -30,10 +30,13 @@ class SerialAdapter:
 
     commands: all that came, in order, without CR. mode: `L` listen-only, `O` open, empty while closed.
     refuses: first letters of commands that it does not know, as old ones do not know `L`. mute: it obeys and answers
-    nothing. frozen: it takes no bytes, and what its cable holds is used up already.
+    nothing. frozen: it takes no bytes, and what its cable holds is used up already. late: first letters of commands,
+    "" for the empty one, and by how many seconds their answers are late.
     """
 
-    def __init__(self, *, refuses: str = "", mute: bool = False, frozen: bool = False) -> None:
+    def __init__(
+        self, *, refuses: str = "", mute: bool = False, frozen: bool = False, late: Mapping[str, float] | None = None
+    ) -> None:
         self._master, self._slave = os.openpty()
         tty.setraw(self._slave)  # nothing is echoed, also before somebody opens the port
         self.port = os.ttyname(self._slave)
@@ -43,6 +46,7 @@ class SerialAdapter:
         self.stamps = False
         self.frozen = frozen
         self._mute = mute
+        self._late = late or {}
         self._refuses = refuses
         self._waiting = bytearray()
         os.set_blocking(self._master, False)
@@ -133,7 +137,11 @@ class SerialAdapter:
             command = raw.decode("latin-1")
             answer = self._answer(command)
             self.commands.append(command)
-            if not self._mute:
+            if command[:1] in self._late:
+                timer = threading.Timer(self._late[command[:1]], self.say, (answer,))
+                timer.daemon = True
+                timer.start()
+            elif not self._mute:
                 self.say(answer)
 
     def _answer(self, command: str) -> bytes:

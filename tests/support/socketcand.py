@@ -21,15 +21,19 @@ class SocketcandDaemon:
     """Serves one client at a time at `port` on 127.0.0.1. commands: what clients asked for, in order.
 
     silent_after: how many answers it gives before it falls silent with the connection open; 0 leaves out the greeting,
-    None is an honest daemon. at_once: said in one piece with the last answer, as a busy bus makes it.
+    None is an honest daemon. at_once: said in one piece with the last answer, as a busy bus makes it. deaf: once it
+    gives frames it reads no more, with the connection open.
     """
 
-    def __init__(self, *, silent_after: int | None = None, at_once: bytes = b"") -> None:
+    def __init__(self, *, silent_after: int | None = None, at_once: bytes = b"", deaf: bool = False) -> None:
         self.commands: list[str] = []
         self.connected = threading.Event()
         self._answers_left = silent_after
         self._at_once = at_once
+        self._deaf = threading.Event() if deaf else None
         self._server = socket.create_server(("127.0.0.1", 0))
+        if deaf:
+            self._server.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
         self.port: int = self._server.getsockname()[1]
         self._client: socket.socket | None = None
         self._raw = threading.Event()
@@ -42,6 +46,8 @@ class SocketcandDaemon:
 
     def __exit__(self, *_: object) -> None:
         self._closed = True
+        if self._deaf is not None:
+            self._deaf.set()
         self.hang_up()
         self._server.close()
         self._thread.join(5)
@@ -98,6 +104,8 @@ class SocketcandDaemon:
                 self._answer(client, b"< ok >" + (self._at_once if raw else b""))
                 if raw:
                     self._raw.set()
+                    if self._deaf is not None:
+                        self._deaf.wait()
             waiting = waiting[waiting.rfind(b">") + 1 :]
 
     def _answer(self, client: socket.socket, raw: bytes) -> None:

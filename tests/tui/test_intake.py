@@ -20,6 +20,7 @@ from faultlamp.bus.reconnect import Reconnecting
 from faultlamp.bus.recorder import Recorder
 from faultlamp.capture import Capture
 from faultlamp.history.history import History
+from faultlamp.j1939.participant.events import Message
 from faultlamp.j1939.requests import Answer
 from faultlamp.tui.app import DashboardApp
 from faultlamp.tui.board import Board
@@ -237,6 +238,38 @@ async def test_escape_stops_at_once_and_keeps_what_was_answered(settings: BusSet
             await until(pilot, lambda: scene.asker.count == 2)
         assert scene.asker.busy
     assert scene.asker.stage is Stage.OVER
+
+
+@pytest.mark.parametrize("leave", [False, True], ids=["Esc", "left"])
+async def test_a_transfer_under_way_is_aborted(settings: BusSettings, peer: can.BusABC, leave: bool) -> None:
+    """RTS, our CTS, then a stop: an abort to the sender, and nothing else (SAE J1939-21, section 5.10.2)."""
+
+    def begins(controller: Controller, message: Message, pgn: int) -> None:
+        rts = bytes((16, 20, 0, 3, 255)) + pgn.to_bytes(3, "little")
+        controller.put(0xEC00, message.source, rts)
+
+    def told() -> list[tuple[int, bytes]]:
+        """Destination and data of the connection management that address 249 sends."""
+        while (message := peer.recv(0)) is not None:
+            if message.arbitration_id & 0xFFFF00FF == 0x1CEC00F9:
+                heard.append((message.arbitration_id >> 8 & 0xFF, bytes(message.data)))
+        return heard
+
+    heard: list[tuple[int, bytes]] = []
+    with LiveControllers(str(settings.channel), Controller(0, {65227: begins, 65260: begins, 65259: begins})):
+        async with watching(settings) as (scene, pilot):
+            await say_yes(pilot)
+            await until(pilot, told)
+            if not leave:
+                await pilot.press("escape")
+                await until(pilot, lambda: scene.asker.stage is Stage.OVER)
+        cts, *rest = told()
+    assert cts[0] == 0
+    assert cts[1][0] == 17
+    [(to, abort)] = rest
+    assert to == 0
+    assert abort[0] == 255
+    assert abort[5:] == cts[1][5:]
 
 
 async def test_leaving_the_dashboard_ends_the_asking(settings: BusSettings) -> None:

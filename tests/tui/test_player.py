@@ -63,7 +63,7 @@ def act(player: Player, clock: HandClock, action: str, amount: float) -> None:
         case "skip":
             player.skip(amount)
         case "share":
-            player.seek_share(amount)
+            player.seek(round(amount * player.recording.length_ns))
         case "next":
             player.next_change()
         case "previous":

@@ -15,7 +15,7 @@ Rules:
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from enum import StrEnum
 
 from faultlamp.asking.intake import Intake
@@ -63,6 +63,7 @@ class Clearing:
         targets: Sequence[int] | None = None,
         *,
         layouts: Layouts | None = None,
+        spn_conversion: Mapping[int, int] | None = None,
         answer_ns: int,
         although_engine_may_run: bool = False,
         although_machine_may_move: bool = False,
@@ -72,8 +73,10 @@ class Clearing:
         self.trouble: str | None = None
         self.held: str | None = None
         self.judgements: tuple[Judgement, ...] = ()
+        self._conversion = dict(spn_conversion or {})
         self.before = Intake(
-            participant, wanted("all"), targets, layouts=layouts, test_results=True, answer_ns=answer_ns
+            participant, wanted("all"), targets, layouts=layouts, spn_conversion=self._conversion, test_results=True,
+            answer_ns=answer_ns,
         )
         self.commands: Intake | None = None
         self.after: Intake | None = None
@@ -190,7 +193,10 @@ class Clearing:
 
     def _command(self, now_ns: int) -> None:
         self.stage = Stage.COMMANDING
-        self.commands = Intake(self._participant, self._questions(), answer_ns=max(self._answer_ns, COMMAND_NS))
+        self.commands = Intake(
+            self._participant, self._questions(), spn_conversion=self._conversion,
+            answer_ns=max(self._answer_ns, COMMAND_NS),
+        )
         self.commands.start(now_ns)
 
     def _hold(self, now_ns: int) -> None:
@@ -215,7 +221,9 @@ class Clearing:
 
     def _read_back(self, now_ns: int) -> None:
         self.stage = Stage.READING_BACK
-        self.after = Intake(self._participant, READ_BACK, self._targets, answer_ns=self._answer_ns)
+        self.after = Intake(
+            self._participant, READ_BACK, self._targets, spn_conversion=self._conversion, answer_ns=self._answer_ns
+        )
         self.after.start(now_ns)
 
     def _end(self, trouble: str) -> None:

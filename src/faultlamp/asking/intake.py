@@ -6,10 +6,9 @@ Rules:
 - A question goes to one controller; a request to everybody is refused by nobody, so silence would mean nothing
   (SAE J1939-21, section 5.4.2). Never more than one is under way, and PAUSE_NS lies between two of them.
 - A controller has to answer within 200 ms (Tr); the answer counts as missing after 1250 ms, the longest time that
-  SAE J1939-21, section 5.12.3, has for the other side (from memory). While packets of the answer come, it is waited
-  for. What is missing or broke off is asked for again, MOST_TRIES times in all.
-- Who is busy is asked again after BUSY_PAUSE_NS, MOST_BUSY times.
-- Who left two questions unanswered is asked each further one once, until it answers; who was never heard, no more.
+  SAE J1939-21, section 5.12.3, has for the other side (from memory). What is missing or broke off is asked for again,
+  as often as `pending` says.
+- Who is busy is asked again after BUSY_PAUSE_NS, MOST_BUSY times. Who was never heard is asked one question.
 - An answer that comes late counts for the question it belongs to.
 """
 
@@ -17,10 +16,10 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
 
 from faultlamp.asking.hearing import Hearing
-from faultlamp.asking.plan import Question, results_of
+from faultlamp.asking.pending import Target, UnderWay
+from faultlamp.asking.plan import Question
 from faultlamp.asking.results import Outcome, Result, read_answer
 from faultlamp.frames import EXTENDED, Frame
 from faultlamp.j1939.identifier import GLOBAL_ADDRESS, NULL_ADDRESS, is_j1939, split_identifier
@@ -30,7 +29,6 @@ from faultlamp.j1939.readings import Layouts
 from faultlamp.j1939.reports.freeze_frames import SUPPORTED_SPNS_PGN, SupportedSpns
 from faultlamp.j1939.reports.groups import NAME_PGN
 from faultlamp.j1939.requests import ACKNOWLEDGEMENT_PGN, REQUEST_PGN, Acknowledgement, Answer, encode_request
-from faultlamp.j1939.transport import BAM, ETP_CM, ETP_DT, ETP_RTS, RTS, TP_CM, TP_DT
 
 _MS = 1_000_000
 ANSWER_NS = 1250 * _MS
@@ -38,46 +36,18 @@ LOOK_NS = 1500 * _MS
 PAUSE_NS = 50 * _MS
 RETRY_PAUSE_NS = 250 * _MS
 BUSY_PAUSE_NS = 1000 * _MS
-MOST_TRIES = 3
 MOST_BUSY = 5
-LONGEST_ANSWER_NS = 120_000 * _MS
-"""A broadcast of 1785 bytes may take 51 s; nothing is waited for longer."""
 
-MOST_TEST_RESULTS = 100
-"""Parameters whose test results are asked for, in one controller."""
-
-_PATIENCE = 2
 _REFUSALS = {
     Answer.REFUSED: Outcome.REFUSED, Answer.ACCESS_DENIED: Outcome.ACCESS_DENIED, Answer.BUSY: Outcome.BUSY
 }
 
 
-@dataclass(slots=True)
-class _UnderWay:
-    """A question that waits: for its turn while `asked_ns` is None, then for its answer."""
-
-    address: int
-    question: Question
-    due_ns: int
-    asked_ns: int | None = None
-    tries: int = 0
-    busy: int = 0
-    arriving: bool = False
-    acknowledged: bool = False
-
-
-@dataclass(slots=True)
-class _Target:
-    waiting: deque[Question]
-    unanswered: int = 0
-    spoke: bool = False
-    followed: set[int] = field(default_factory=set)
-
-
 class Intake:
     """Asks `questions` of `targets`, or of everybody who is there; or each address its own, given a mapping.
 
-    The participant may have its address already.
+    The participant may have its address already. spn_conversion: for a source address, how to read the SPN of codes
+    whose CM bit is 1 (1 to 4, see `diagnostics.decode_dtc`).
 
     results: by address and question, in the order in which they were settled. hearing: what was heard on the side.
     done: nothing more will be sent. trouble: one phrase, why it ended early, None otherwise.
@@ -90,11 +60,12 @@ class Intake:
         targets: Sequence[int] | None = None,
         *,
         layouts: Layouts | None = None,
+        spn_conversion: Mapping[int, int] | None = None,
         test_results: bool = False,
         answer_ns: int = ANSWER_NS,
     ) -> None:
         self.results: dict[tuple[int, Question], Result] = {}
-        self.hearing = Hearing()
+        self.hearing = Hearing(spn_conversion or {})
         self.done = False
         self.trouble: str | None = None
         self._participant = participant
@@ -108,9 +79,9 @@ class Intake:
         self._layouts = layouts
         self._test_results = test_results
         self._answer_ns = answer_ns
-        self._targets: dict[int, _Target] | None = None
+        self._targets: dict[int, Target] | None = None
         self._look_until_ns: int | None = None
-        self._current: _UnderWay | None = None
+        self._current: UnderWay | None = None
         self._free_ns = 0
         self._stopped = False
 
@@ -172,19 +143,12 @@ class Intake:
         return min((at for at in (due, of_participant) if at is not None), default=None)
 
     def _hear(self, frame: Frame) -> None:
-        identifier = split_identifier(frame.can_id)
-        if identifier.source >= NULL_ADDRESS or identifier.source == self._participant.address:
+        source = split_identifier(frame.can_id).source
+        if source >= NULL_ADDRESS or source == self._participant.address:
             return
-        self.hearing.heard.add(identifier.source)
-        current = self._current
-        if current is None or current.asked_ns is None or identifier.source != current.address:
-            return
-        if identifier.destination not in (GLOBAL_ADDRESS, self._participant.address):
-            return
-        if identifier.pgn in (TP_CM, ETP_CM) and len(frame.data) == 8 and frame.data[0] in (RTS, BAM, ETP_RTS):
-            current.arriving |= int.from_bytes(frame.data[5:8], "little") == current.question.pgn
-        if current.arriving and identifier.pgn in (TP_CM, TP_DT, ETP_CM, ETP_DT):
-            current.due_ns = min(frame.time_ns + self._answer_ns, current.asked_ns + LONGEST_ANSWER_NS)
+        self.hearing.heard.add(source)
+        if self._current is not None:
+            self._current.hear(frame, self._participant.address, self._answer_ns)
 
     def _handle(self, events: Iterable[Event]) -> None:
         for event in events:
@@ -207,10 +171,7 @@ class Intake:
             return
         self.hearing.note(message)
         current = self._current
-        if (
-            current is not None and current.tries and message.source == current.address
-            and message.pgn == current.question.pgn and current.question.is_answered_by(message.payload)
-        ):
+        if current is not None and current.is_answered_by(message):
             self._answered(current.question, message, current.tries)
             self._settled(message.time_ns, answered=True)
             return
@@ -228,31 +189,22 @@ class Intake:
                 return
 
     def _answered(self, question: Question, message: Message, tries: int) -> None:
-        outcome, report, words = read_answer(question, message.payload, self._layouts)
+        outcome, report, words = read_answer(
+            question, message.payload, self._layouts, self.hearing.method(message.source)
+        )
         self.results[message.source, question] = Result(
             message.source, question, outcome, message.time_ns, tries, message.payload, report, words
         )
         if isinstance(report, SupportedSpns) and self._test_results and question.pgn == SUPPORTED_SPNS_PGN:
-            self._follow(message.source, report)
-
-    def _follow(self, address: int, supported: SupportedSpns) -> None:
-        """Ask for the test results that the controller says it has."""
-        target = (self._targets or {}).get(address)
-        if target is None:
-            return
-        for line in supported.spns:
-            if line.in_test_results and line.spn not in target.followed and len(target.followed) < MOST_TEST_RESULTS:
-                target.followed.add(line.spn)
-                target.waiting.append(results_of(line.spn))
+            target = (self._targets or {}).get(message.source)
+            if target is not None:
+                target.follow(report)
 
     def _acknowledgement(self, message: Message) -> None:
         current, found = self._current, Acknowledgement.decode(message.payload)
-        if current is None or not current.tries or found is None or message.source != current.address:
+        if current is None or found is None:
             return
-        # Byte 5 should be who asked; some controllers put their own address or nothing there.
-        if found.address not in (self._participant.address, message.source, GLOBAL_ADDRESS, NULL_ADDRESS):
-            return
-        if found.pgn not in (current.question.pgn, current.question.sent_pgn):
+        if not current.is_meant_by(found, message.source, self._participant.address):
             return
         now_ns = message.time_ns
         if found.answer is Answer.ACKNOWLEDGED:
@@ -261,7 +213,7 @@ class Intake:
                 self._settle(Outcome.ACKNOWLEDGED, now_ns)
         elif found.answer is Answer.BUSY and current.busy < MOST_BUSY and not self._stopped:
             current.busy += 1
-            self._again(now_ns + BUSY_PAUSE_NS)
+            current.ask_again(now_ns + BUSY_PAUSE_NS)
         else:
             self._settle(_REFUSALS[found.answer], now_ns)
 
@@ -275,15 +227,10 @@ class Intake:
         current = self._current
         if current is None or current.asked_ns is None:
             return
-        target = (self._targets or {})[current.address]
-        if current.tries < (MOST_TRIES if target.unanswered < _PATIENCE else 1) and not self._stopped:
-            self._again(now_ns + RETRY_PAUSE_NS)
+        if current.tries < (self._targets or {})[current.address].most_tries and not self._stopped:
+            current.ask_again(now_ns + RETRY_PAUSE_NS)
         else:
             self._settle(outcome, now_ns, words)
-
-    def _again(self, at_ns: int) -> None:
-        if self._current is not None:
-            self._current.asked_ns, self._current.arriving, self._current.due_ns = None, False, at_ns
 
     def _settle(self, outcome: Outcome, now_ns: int, words: str = "") -> None:
         current = self._current
@@ -299,8 +246,7 @@ class Intake:
         target = (self._targets or {}).get(current.address) if current is not None else None
         if target is None or current is None:
             return
-        target.spoke |= answered
-        target.unanswered = 0 if answered else target.unanswered + 1
+        target.settled(answered=answered)
         if not answered and not target.spoke and current.address not in self.hearing.heard:
             for question in target.waiting:
                 self.results[current.address, question] = Result(
@@ -353,7 +299,7 @@ class Intake:
         for address in addresses:
             asked = self._own.get(address, self._questions)
             questions = deque(asked)
-            self._targets[address] = _Target(questions)
+            self._targets[address] = Target(questions)
             name = self.hearing.names.get(address)
             for question in asked:
                 if question.pgn == NAME_PGN and name is not None:  # it was claimed a moment ago
@@ -367,14 +313,13 @@ class Intake:
             return
         for address, target in (self._targets or {}).items():
             if target.waiting:
-                self._current = _UnderWay(address, target.waiting.popleft(), self._free_ns)
+                self._current = UnderWay(address, target.waiting.popleft(), self._free_ns)
                 return
 
-    def _ask(self, current: _UnderWay, now_ns: int) -> None:
+    def _ask(self, current: UnderWay, now_ns: int) -> None:
         if current.address == self._participant.address:
             self._settle(Outcome.NO_ANSWER, now_ns, "this is faultlamp's own address")
             return
-        current.tries += 1
-        current.asked_ns, current.due_ns = now_ns, now_ns + self._answer_ns
+        current.ask(now_ns, self._answer_ns)
         question = current.question
         self._participant.send(now_ns, question.sent_pgn, current.address, question.sent)

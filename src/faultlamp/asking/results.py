@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from faultlamp.asking.plan import Question
+from faultlamp.j1939.diagnostics import CURRENT_METHOD
 from faultlamp.j1939.readings import Layouts, Reading, decode
 from faultlamp.j1939.reports.clear_code import CLEAR_CODE_PGN, ClearAnswer, decode_clear_answer
 from faultlamp.j1939.reports.groups import GROUPS, Report
@@ -52,8 +53,13 @@ class Result:
     words: str = ""
 
 
-def read_answer(question: Question, payload: bytes, layouts: Layouts | None) -> tuple[Outcome, Decoded | None, str]:
-    """What an answer says: the outcome, the decoded message and words for what is wrong with it."""
+def read_answer(
+    question: Question, payload: bytes, layouts: Layouts | None, method: int = CURRENT_METHOD
+) -> tuple[Outcome, Decoded | None, str]:
+    """What an answer says: the outcome, the decoded message and words for what is wrong with it.
+
+    method: how to read the SPN of codes whose CM bit is 1 (1 to 4, see `diagnostics.decode_dtc`).
+    """
     if question.pgn == CLEAR_CODE_PGN and question.is_command:
         answer = decode_clear_answer(payload)
         if answer is None:
@@ -63,7 +69,7 @@ def read_answer(question: Question, payload: bytes, layouts: Layouts | None) -> 
         return (Outcome.ACCESS_DENIED if answer.reason == 1 else Outcome.REFUSED), answer, answer.words
     group = GROUPS.get(question.pgn)
     if group is not None:
-        report = group.decode(payload)
+        report = group.decode(payload, method)
         if report is None:
             return Outcome.UNREADABLE, None, _blank(question.pgn, payload) or _size(payload)
         return Outcome.ANSWERED, report, ""

@@ -8,6 +8,8 @@ What differs from python-can 4.6:
     opening     each step ends after three seconds; python-can waits for a greeting for ever, and asks a closed port
                 again and again for ten seconds
     answers     end at `>`; python-can takes the frames that follow at once for part of the answer
+    sending     ends after a second, for good, since half a message may be on its way; python-can waits for ever for a
+                daemon that reads no more. Little is queued, so that it is soon told
     garbage     is dropped; python-can keeps it, and hands out the frames before it once more at every read
     the end     of the connection is told; python-can waits for ever
 """
@@ -19,25 +21,40 @@ import time
 from contextlib import suppress
 from typing import Any
 
-from can import CanInitializationError
+from can import CanInitializationError, CanOperationError
 from can.interfaces.socketcand import SocketCanDaemonBus
 
 STEP_S = 3.0
 """Seconds that the daemon has for each answer."""
 
+SEND_S = 1.0
+"""Seconds in which the daemon has to take a message."""
+
 _LONGEST_ANSWER = 256
+# Some hundred messages. What the system would queue by itself may be minutes old before anybody misses an answer.
+_QUEUED_BYTES = 16_384
+
+
+class DaemonDeaf(CanOperationError):
+    """The daemon reads no more. advice: what a person can do about it."""
+
+    advice = "does the daemon still run? start it again"
 
 
 class DaemonLine(SocketCanDaemonBus):  # type: ignore[misc,unused-ignore]
     """python-can's bus for `socketcand`, with its arguments. Raises what that raises, and OSError."""
 
     def __init__(self, channel: str, host: str, port: int, **kwargs: Any) -> None:
+        self._deaf = False
         try:
             # The driver's own attempt to connect knows no time limit worth the name.
             with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
                 probe.settimeout(STEP_S)
                 probe.connect((host, int(port)))
             super().__init__(channel, host, int(port), **kwargs)  # type: ignore[no-untyped-call,unused-ignore]
+            stream = self._stream()
+            assert stream is not None
+            stream.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, _QUEUED_BYTES)
         except BaseException:
             self._is_shutdown = True
             stream = self._stream()
@@ -67,6 +84,20 @@ class DaemonLine(SocketCanDaemonBus):  # type: ignore[misc,unused-ignore]
             words = repr(said.decode("latin-1")) if said else "nothing and hung up"
             raise CanInitializationError(f"the other side said {words} instead of {msg!r}")
 
+    def _tcp_send(self, msg: str) -> None:
+        """Send one message whole. Raises DaemonDeaf, also for every one that follows."""
+        stream = self._stream()
+        if self._deaf or stream is None:
+            raise _took_nothing()
+        stream.settimeout(SEND_S)
+        try:
+            super()._tcp_send(msg)  # type: ignore[no-untyped-call,unused-ignore]
+        except TimeoutError as error:
+            self._deaf = True
+            raise _took_nothing() from error
+        finally:
+            stream.settimeout(None)
+
     def _recv_internal(self, timeout: float | None) -> tuple[Any, bool]:
         try:
             message, filtered = super()._recv_internal(timeout)  # type: ignore[no-untyped-call,unused-ignore]
@@ -89,3 +120,7 @@ class DaemonLine(SocketCanDaemonBus):  # type: ignore[misc,unused-ignore]
     def _stream(self) -> socket.socket | None:
         found = getattr(self, "_SocketCanDaemonBus__socket", None)
         return found if isinstance(found, socket.socket) else None
+
+
+def _took_nothing() -> DaemonDeaf:
+    return DaemonDeaf(f"the other side takes nothing, for {SEND_S:g} s")

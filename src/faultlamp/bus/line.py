@@ -25,7 +25,7 @@ from faultlamp.bus.closing import Closing
 from faultlamp.bus.opening import open_bus
 from faultlamp.bus.options import BusSettings
 from faultlamp.bus.reader import Reader
-from faultlamp.bus.speaker import transmit
+from faultlamp.bus.speaker import Speaker
 from faultlamp.errors import BusError
 from faultlamp.frames import ERROR, EXTENDED, Frame
 
@@ -49,7 +49,7 @@ class Line(Closing):
         self.sent: list[Frame] = []
         self.heard = 0
         self.tap: Callable[[Sequence[Frame]], object] = lambda _: None
-        self._bus = opened.bus
+        self._speaker = Speaker(opened)
         self._unechoed: deque[tuple[int, bytes]] = deque(maxlen=_MOST_UNECHOED)
         self._reader = Reader(opened.bus, opened.settings, clock=clock)
         self._clock = clock
@@ -91,7 +91,7 @@ class Line(Closing):
         Raises ValueError for what is not such a frame, BusError when the bus does not take it within a second.
         """
         try:
-            transmit(self._bus, self.settings, can_id, data)
+            self._speaker.send(can_id, data)
         except BusError as error:
             if not self.heard and _is_full(error.__cause__):
                 raise self._alone() from error

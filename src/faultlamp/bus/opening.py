@@ -107,7 +107,7 @@ class _NoInterfaceError(BusError):
 
 def trouble(error: BaseException, settings: BusSettings, what: str) -> BusError:
     """The error of a bus that was open: `what` failed (for instance "cannot read") with `error`."""
-    reason, advice = _reason(error), "is the adapter still plugged in and powered?"
+    reason, advice = _reason(error), _own_advice(error) or "is the adapter still plugged in and powered?"
     if settings.interface == "socketcan" and _errno(error) == errno.ENETDOWN:
         reason = "the interface is down"
         advice = f"bring it up: ip link set {printable(settings.channel or 'can0')} up type can bitrate 250000"
@@ -212,7 +212,7 @@ def _refuse(error: Exception, interface: str, settings: BusSettings) -> NoReturn
     from can import CanInterfaceNotImplementedError
 
     number, reason = _errno(error), _reason(error)
-    own_advice = next((str(link.advice) for link in _chain(error) if hasattr(link, "advice")), None)
+    own_advice = _own_advice(error)
     if own_advice is not None:
         advice = own_advice
     elif isinstance(error, NameError):
@@ -246,6 +246,11 @@ def _chain(error: BaseException) -> list[BaseException]:
         chain.append(current)
         current = current.__cause__ or current.__context__
     return chain
+
+
+def _own_advice(error: BaseException) -> str | None:
+    """What our own drivers advise."""
+    return next((str(link.advice) for link in _chain(error) if hasattr(link, "advice")), None)
 
 
 def _errno(error: BaseException) -> int | None:

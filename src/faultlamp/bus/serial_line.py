@@ -6,7 +6,8 @@ is a line that ends with CR. `L` opens the channel without acknowledging, `O` op
 What differs from python-can 4.6:
 
     reading     whole blocks instead of single bytes; a line that cannot be read costs nothing but itself
-    opening     the answer is looked at: where `L` is refused, the channel is opened with `O`, and that can be told
+    opening     the answer is looked at: where `L` is refused, the channel is opened with `O`, and that can be told;
+                a refusal that comes too late ends the reading, and the next opening on that port takes `O` at once
     writing     ends after a second; python-can waits for ever for an adapter that takes no bytes
     closing     the port is closed also when the adapter is gone
 """
@@ -26,10 +27,15 @@ LONGEST_LINE = 4096
 """Bytes without a line's end that are more than any line has: the longest one, a CAN FD frame, has 145."""
 
 _WRITE_S = 1.0
-# An answer comes within some tens of milliseconds, over Bluetooth later; adapters that never answer exist.
-_ANSWER_S = 0.5
-# Without a byte for that long, what was asked before has been answered. The second time: for certain.
-_QUIET_S = (0.05, 0.25)
+late_ports: set[str] = set()
+"""Ports whose adapter answered `L` when it was believed to listen already."""
+
+ANSWER_S = 2.0
+"""Seconds that an answer may take. It comes within some tens of milliseconds, over Bluetooth later, or never."""
+
+# Without a byte for that long, what was asked before has been answered. The second time: for certain. Two letters, two
+# times each, end within the time that opening has.
+_QUIET_S = (0.05, 1.0)
 _LONGEST_SETTLING_S = 1.0
 _PORT_TIMEOUT_S = 0.005
 _MOST_AT_ONCE = 65_536
@@ -57,6 +63,8 @@ class SerialLine(slcanBus):
         self.listens_only = False
         self._insist = insist
         self._opened = False
+        # `L` is not answered yet. And whether the adapter answers at all, so that what comes next is that answer.
+        self._unanswered = self._answers = False
         self._lines: deque[bytes] = deque()
         self._rest = b""
         self._endless = False
@@ -74,8 +82,9 @@ class SerialLine(slcanBus):
         """Open the channel, once. Raises AdapterRefusal when it says no."""
         if self._opened:
             return
+        late = self.serialPortOrig.port in late_ports
         letters = "O" if not self._listen_only else "L" if self._insist else "LO"
-        for letter in letters:
+        for letter in letters.replace("L", "") if late else letters:
             if self._opens_with(letter):
                 self._opened = True
                 self.listens_only = letter == "L"
@@ -101,7 +110,11 @@ class SerialLine(slcanBus):
             self.close()  # another program may have left it open, and an open channel refuses
             self._settle(quiet_s)
             self._write(letter)
-            if not self._says_no():
+            answer = self._take(ANSWER_S)
+            if answer is None or not answer.endswith(self._ERROR):
+                self._unanswered = answer is None and letter == "L"
+                if answer is not None and answer[:1] in _FRAME_LETTERS:  # it says that the channel is open
+                    self._lines.appendleft(answer)
                 return True
         return False
 
@@ -109,17 +122,22 @@ class SerialLine(slcanBus):
         """Drop the answers to what was asked before."""
         end_s = time.monotonic() + _LONGEST_SETTLING_S
         with suppress(ValueError):
-            while self._take(quiet_s) is not None and time.monotonic() < end_s:
-                pass
+            while (line := self._take(quiet_s)) is not None and time.monotonic() < end_s:
+                self._answers |= line in (self._OK, self._ERROR)
         self._lines.clear()
         self._rest = b""
 
-    def _says_no(self) -> bool:
-        """Whether the answer to the last command is BEL. A frame says that the channel is open."""
-        line = self._take(_ANSWER_S)
-        if line is not None and line[:1] in _FRAME_LETTERS:
-            self._lines.appendleft(line)
-        return line is not None and line.endswith(self._ERROR)
+    def _late_answer(self, line: bytes) -> None:
+        """An answer when `L` was believed already. Raises AdapterRefusal unless it surely is a yes to `L`."""
+        if line not in (self._OK, self._ERROR):
+            return
+        if line == self._ERROR or not self._answers:
+            late_ports.add(self.serialPortOrig.port)
+            raise AdapterRefusal(
+                "the adapter answers too late to be sure that it has a listen-only mode",
+                "opened again it acknowledges what others send",
+            )
+        self._unanswered = False
 
     def _write(self, string: str) -> None:
         from serial import SerialTimeoutException  # type: ignore[import-untyped,unused-ignore]
@@ -139,6 +157,8 @@ class SerialLine(slcanBus):
         line = self._take(timeout)
         if line is None:
             return None
+        if self._unanswered:
+            self._late_answer(line)
         if line[:1] in _FRAME_LETTERS and not _FRAME.fullmatch(line):
             raise ValueError("a line that is no frame")
         return line.decode("ascii")

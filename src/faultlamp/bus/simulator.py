@@ -10,7 +10,7 @@ from faultlamp.bus.closing import Closing
 from faultlamp.bus.opening import open_bus
 from faultlamp.bus.options import BusSettings
 from faultlamp.bus.reader import Reader
-from faultlamp.bus.speaker import transmit
+from faultlamp.bus.speaker import Speaker
 from faultlamp.frames import Frame
 
 
@@ -20,7 +20,7 @@ class SimulatorBus(Closing):
     def __init__(self, settings: BusSettings) -> None:
         opened = open_bus(settings, listen_only=False)
         self.settings = opened.settings
-        self._bus = opened.bus
+        self._speaker = Speaker(opened)
         self._reader = Reader(opened.bus, opened.settings)
 
     def read(self, timeout_s: float) -> list[Frame]:
@@ -29,7 +29,7 @@ class SimulatorBus(Closing):
 
     def send(self, can_id: int, data: bytes) -> None:
         """Send a data frame: 29-bit identifier, 0 to 8 bytes. Raises ValueError and BusError as a `Speaker` does."""
-        transmit(self._bus, self.settings, can_id, data)
+        self._speaker.send(can_id, data)
 
     def close(self) -> None:
         """Close the bus; harmless when repeated."""

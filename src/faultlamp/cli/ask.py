@@ -76,8 +76,8 @@ def run(args: argparse.Namespace) -> int:
     questions = (request(args.number),) if args.what == "pgn" else wanted(args.what)
     with talking(args, args.record) as talk:
         intake = Intake(
-            talk.participant, questions, args.to, layouts=layouts, test_results=args.what in WITH_TEST_RESULTS,
-            answer_ns=round(args.timeout * 1e9),
+            talk.participant, questions, args.to, layouts=layouts, spn_conversion=dict(args.spn_conversion),
+            test_results=args.what in WITH_TEST_RESULTS, answer_ns=round(args.timeout * 1e9),
         )
         announce(talk, f"requests for {_names(questions)} to {whom(args.to)}, one at a time", args, CAUTION)
         talk.begin()

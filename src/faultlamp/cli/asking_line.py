@@ -20,8 +20,10 @@ from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from faultlamp.bus.options import BusSettings, add_bus_options, bus_settings
+from faultlamp.bus.options import BusSettings, add_bus_options
+from faultlamp.cli.bus_or_rig import bus_or_rig, check_bus_or_rig
 from faultlamp.cli.options import (
+    add_conversion_option,
     add_layout_option,
     add_listen_only_option,
     address,
@@ -81,12 +83,12 @@ def add_asking_options(parser: argparse.ArgumentParser) -> None:
     )
     add_bus_options(parser)
     add_layout_option(parser)
+    add_conversion_option(parser)
 
 
 def check_asking(args: argparse.Namespace, command: str) -> None:
     """End with exit code 2 when the options contradict each other. Raises BusError for --listen-only."""
-    if args.rig is not None and bus_settings(args) != BusSettings():
-        args.usage_error("--rig brings its own bus: leave out -i, -c and -b")
+    check_bus_or_rig(args)
     if args.to is not None and args.address in args.to:
         args.usage_error(f"--to {args.address} is faultlamp's own address: choose another with --address")
     if args.record is not None and (args.record in ("", "-") or args.record.lower().endswith(_NOT_CANDUMP)):
@@ -147,13 +149,8 @@ def talking(args: argparse.Namespace, record: str | None) -> Iterator[Talk]:
 
     load_python_can()
     with ExitStack() as stack:
-        rig, settings = None, bus_settings(args)
-        if args.rig is not None:
-            from faultlamp.bus.virtual_rig import VirtualRig
-
-            rig = stack.enter_context(VirtualRig(args.rig))
-            settings = rig.settings
-        else:
+        settings, rig = stack.enter_context(bus_or_rig(args))
+        if rig is None:
             refuse_listen_only(settings)
         line = stack.enter_context(Line(settings))
         recorder = None

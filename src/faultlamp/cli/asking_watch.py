@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from faultlamp.errors import BusError
@@ -12,7 +13,7 @@ if TYPE_CHECKING:
     from faultlamp.tui.intake.asker import Asker
 
 
-def asker_on(ear: Ear, layouts: Layouts, *, listen_only: bool) -> Asker:
+def asker_on(ear: Ear, layouts: Layouts, *, spn_conversion: Mapping[int, int], listen_only: bool) -> Asker:
     """Ready to ask, and silent until it is told to."""
     from faultlamp.cli.asking_line import refuse_listen_only, tool_name
     from faultlamp.tui.intake.asker import Asker
@@ -25,5 +26,6 @@ def asker_on(ear: Ear, layouts: Layouts, *, listen_only: bool) -> Asker:
         return None
 
     return Asker(
-        ear.source, ear.title, tool_name(), layouts, listen_only=listen_only, objection=objection,
+        ear.source, ear.title, tool_name(), layouts, spn_conversion=spn_conversion, listen_only=listen_only,
+        objection=objection,
     )

@@ -88,7 +88,8 @@ def run(args: argparse.Namespace) -> int:
     layouts = layouts_of(args)
     with talking(args, log_name) as talk:
         work = Clearing(
-            talk.participant, command, args.to, layouts=layouts, answer_ns=round(args.timeout * 1e9),
+            talk.participant, command, args.to, layouts=layouts, spn_conversion=dict(args.spn_conversion),
+            answer_ns=round(args.timeout * 1e9),
             although_engine_may_run=args.although_engine_may_run,
             although_machine_may_move=args.although_machine_may_move,
         )

@@ -10,7 +10,8 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from faultlamp.bus.options import BusSettings, add_bus_options, bus_settings
+from faultlamp.bus.options import add_bus_options
+from faultlamp.cli.bus_or_rig import bus_or_rig, check_bus_or_rig
 from faultlamp.cli.events import moment
 from faultlamp.cli.options import positive_seconds
 from faultlamp.cli.output import duration
@@ -43,8 +44,7 @@ def add_listening_options(parser: argparse.ArgumentParser) -> None:
 
 def check_listening(args: argparse.Namespace) -> None:
     """End with exit code 2 when the options contradict each other."""
-    if args.rig is not None and bus_settings(args) != BusSettings():
-        args.usage_error("--rig brings its own bus: leave out -i, -c and -b")
+    check_bus_or_rig(args)
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,12 +129,7 @@ def listening(args: argparse.Namespace) -> Iterator[Ear]:
 
     load_python_can()
     with ExitStack() as stack:
-        rig, settings = None, bus_settings(args)
-        if args.rig is not None:
-            from faultlamp.bus.virtual_rig import VirtualRig
-
-            rig = stack.enter_context(VirtualRig(args.rig))
-            settings = rig.settings
+        settings, rig = stack.enter_context(bus_or_rig(args))
         source = stack.enter_context(Reconnecting(lambda: Listener(settings)))
         title = source.settings.describe()
         if rig is not None:
@@ -188,11 +183,14 @@ class GapLines:
 
     2026-11-25T07:21:50.123Z can0 bus lost: cannot read from can0 (socketcan): the interface is down; ...; trying again
     2026-11-25T07:21:53.323Z can0 bus back after 3.2 s
+
+    An adapter that was opened anew in another manner, acknowledging for instance, has that said with the end.
     """
 
-    def __init__(self, pump: LivePump, channel: str) -> None:
+    def __init__(self, pump: LivePump, ear: Ear) -> None:
         self._pump = pump
-        self._channel = channel
+        self._ear = ear
+        self._manner = ear.manner
         self._begun = 0
         self._ended = 0
 
@@ -207,10 +205,14 @@ class GapLines:
                 yield self._line(gap.start_ns, f"bus lost: {gap.reason}{trying}")
             if gap.number > self._ended and gap.end_ns is not None:
                 self._ended = gap.number
-                yield self._line(gap.end_ns, f"bus back after {gap_length(gap, gap.end_ns)}")
+                yield self._line(gap.end_ns, f"bus back after {gap_length(gap, gap.end_ns)}{self._other_manner()}")
+
+    def _other_manner(self) -> str:
+        before, self._manner = self._manner, self._ear.manner
+        return "" if self._manner == before else f"; now it {self._manner}"
 
     def _line(self, time_ns: int, words: str) -> str:
-        return f"{moment(time_ns)} {self._channel} {words}"
+        return f"{moment(time_ns)} {self._ear.channel} {words}"
 
 
 def gap_length(gap: Gap, now_ns: int) -> str:

@@ -78,7 +78,7 @@ def run(args: argparse.Namespace) -> int:
 def _follow(pump: LivePump, recorder: Recorder, ear: Ear, seconds: float | None, caught: list[int]) -> float:
     """Tell what happens until it is over; returns how many seconds that took."""
     began_s = time.monotonic()
-    gaps, hint, progress = GapLines(pump, ear.channel), SilenceHint(pump), _Progress(began_s)
+    gaps, hint, progress = GapLines(pump, ear), SilenceHint(pump), _Progress(began_s)
     while True:
         passed_s = time.monotonic() - began_s
         left_s = _LOOK_EVERY_S if seconds is None else seconds - passed_s

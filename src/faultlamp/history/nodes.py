@@ -14,7 +14,7 @@ import numpy as np
 from faultlamp.frames import EXTENDED, Frame, FrameBlock
 from faultlamp.j1939.address import NAME_BYTES, Name
 from faultlamp.j1939.identifier import is_j1939
-from faultlamp.j1939.identifier_columns import j1939_frames
+from faultlamp.j1939.identifier_columns import j1939_frames, rows_by_key
 
 NO_ADDRESS = 254
 """Source address of a node that has none."""
@@ -93,10 +93,9 @@ class Nodes:
         j1939 = j1939_frames(block)
         times = block.time_ns[j1939]
         keys = block.channel[j1939].astype(np.int64) << 8 | block.can_id[j1939] & np.uint32(0xFF)
-        values, first, counts = np.unique(keys, return_index=True, return_counts=True)
-        last = len(keys) - 1 - np.unique(keys[::-1], return_index=True)[1]
+        rows = rows_by_key(keys)
         for key, first_ns, last_ns, count in zip(
-            values.tolist(), times[first].tolist(), times[last].tolist(), counts.tolist(), strict=True
+            rows.keys.tolist(), times[rows.first].tolist(), times[rows.last].tolist(), rows.counts.tolist(), strict=True
         ):
             self._heard(block.channels[key >> 8], key & 0xFF, first_ns, last_ns, count)
         claims = j1939 & (block.can_id & np.uint32(_CLAIM_MASK) == np.uint32(_CLAIM_FORMAT << 16))

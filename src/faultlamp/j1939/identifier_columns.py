@@ -7,6 +7,7 @@ addressed group (PDU1) they hold the destination too, so such a group stands in 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -38,6 +39,22 @@ def group_bits(block: FrameBlock) -> npt.NDArray[np.uint32]:
 def places_of(pgn: int) -> slice:
     """Where the group stands in a table of TABLE_SIZE places."""
     return slice(pgn, pgn + (256 if is_addressed(pgn) else 1))
+
+
+class RowsByKey(NamedTuple):
+    """What rows with the same key have in common, each (k,): the key, ascending; its first and last row; how many."""
+
+    keys: npt.NDArray[np.int64]
+    first: npt.NDArray[np.intp]
+    last: npt.NDArray[np.intp]
+    counts: npt.NDArray[np.intp]
+
+
+def rows_by_key(keys: npt.NDArray[np.int64]) -> RowsByKey:
+    """The rows of a block put together by a key, int64 (n,), for instance of channel and sender."""
+    distinct, first, counts = np.unique(keys, return_index=True, return_counts=True)
+    last = len(keys) - 1 - np.unique(keys[::-1], return_index=True)[1]
+    return RowsByKey(distinct, first, last, counts)
 
 
 class GroupTable:

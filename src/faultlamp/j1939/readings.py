@@ -20,12 +20,11 @@ from __future__ import annotations
 
 import math
 import struct
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 from enum import StrEnum
 from fractions import Fraction
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -50,8 +49,6 @@ ABSENT = 3
 LONGEST_TEXT = 32
 
 _FRAME_BYTES = 8
-_STR = np.dtype(np.object_)
-_TABLE_SPAN = 1 << 18  # raw values wider apart than this are sorted instead of indexed
 _FLOAT_CODES = {16: "<e", 32: "<f", 64: "<d"}
 _EXACT_IN_FLOAT = 1 << 53
 _EXACT_POWER_OF_TEN = 22
@@ -317,31 +314,10 @@ def value_column(signal: SignalLayout, raw: RawColumn) -> npt.NDArray[np.float64
     if largest < _EXACT_IN_FLOAT and signal.digits <= _EXACT_POWER_OF_TEN:
         # Every step is exact but the division, which rounds once, as the scalar does.
         return (raw.astype(np.float64) * signal.step + signal.base) / float(signal._one)
-    return _by_distinct(raw, signal.value, np.dtype(np.float64))
-
-
-def format_column(signal: SignalLayout, raw: RawColumn, dtype: np.dtype[Any] = _STR) -> npt.NDArray[Any]:
-    """`SignalLayout.format_value` of every raw value, (n,) of a dtype that can hold it: str objects, or bytes."""
-    return _by_distinct(raw, signal.format_value, dtype)
-
-
-def _by_distinct(raw: RawColumn, function: Callable[[int], object], dtype: np.dtype[Any]) -> npt.NDArray[Any]:
-    """The function of every raw value, called once for each distinct one."""
-    if not len(raw):
-        return np.empty(0, dtype)
-    lowest = raw.min()
-    span = int(raw.max()) - int(lowest)
-    table: npt.NDArray[Any]
-    if span < _TABLE_SPAN:
-        position = (raw - lowest).astype(np.intp)
-        table = np.empty(span + 1, dtype)
-        for offset in np.flatnonzero(np.bincount(position)).tolist():
-            table[offset] = function(int(lowest) + offset)
-    else:
-        distinct, position = np.unique(raw, return_inverse=True)
-        table = np.array([function(number) for number in distinct.tolist()], dtype)
-    result: npt.NDArray[Any] = table[position]
-    return result
+    distinct, position = np.unique(raw, return_inverse=True)
+    table = np.array([signal.value(number) for number in distinct.tolist()], np.float64)
+    exact: npt.NDArray[np.float64] = table[position]
+    return exact
 
 
 def _decimals(number: Decimal) -> int:

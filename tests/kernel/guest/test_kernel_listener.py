@@ -16,7 +16,7 @@ from faultlamp.bus import kernel_queue
 from faultlamp.bus.listener import Listener
 from faultlamp.bus.options import BusSettings
 from faultlamp.bus.pump import LivePump
-from faultlamp.bus.speaker import Speaker
+from faultlamp.bus.simulator import SimulatorBus
 from faultlamp.errors import BusError
 from faultlamp.frames import ERROR, EXTENDED, REMOTE
 
@@ -132,11 +132,11 @@ def test_an_interface_that_goes_down_is_one_line(peer: can.BusABC) -> None:
 
 def test_an_interface_that_is_down_from_the_start() -> None:
     """It can be opened, and says so at the first read; sending says so too."""
-    with interface_down(BUS), Listener(SETTINGS) as listener, Speaker(SETTINGS) as speaker:
+    with interface_down(BUS), Listener(SETTINGS) as listener, SimulatorBus(SETTINGS) as bus:
         with pytest.raises(BusError, match="the interface is down"):
             listener.read(1.0)
         with pytest.raises(BusError, match=r"cannot send on .* the interface is down"):
-            speaker.send(1, b"")
+            bus.send(1, b"")
 
 
 @pytest.mark.parametrize("channel", ["can9", "0", "lo"])

@@ -70,7 +70,7 @@ def test_watch_and_record_outlive_the_interface(tmp_path: Path) -> None:
     """Both say that the bus was lost and is back, hear the same DM1s before and after, and end by themselves."""
     log, output = tmp_path / "bus.log", tmp_path / "watch.txt"
     program = [sys.executable, "-m", "faultlamp"]
-    bus = ["-i", "socketcan", "-c", BUS, "--for", "8"]
+    bus = ["-i", "socketcan", "-c", BUS, "--for", "14"]
     # Each is in the kernel's list for frames and in the one for error frames.
     before = listeners()
     with (
@@ -82,7 +82,7 @@ def test_watch_and_record_outlive_the_interface(tmp_path: Path) -> None:
         broadcast(0x00, DM1, diagnostic_message(b"\x04\xff", [CODE]))
         with interface_down(BUS):
             time.sleep(1.2)
-        until(lambda: listeners() >= before + 4 and b"bus back" in output.read_bytes())
+        until(lambda: listeners() >= before + 4 and b"bus back" in output.read_bytes(), 20)
         time.sleep(1)
         broadcast(0x00, DM1, diagnostic_message(b"\x04\xff", []))
         assert (watch.wait(30), record.wait(30)) == (0, 0)

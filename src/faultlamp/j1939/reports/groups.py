@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
+from typing import Protocol
 
 from faultlamp.j1939.address import NAME_BYTES, Name
-from faultlamp.j1939.diagnostics import DiagnosticReport
+from faultlamp.j1939.diagnostics import CURRENT_METHOD, DiagnosticReport
 from faultlamp.j1939.reports.codes import decode_codes
 from faultlamp.j1939.reports.freeze_frames import (
     EXPANDED_FREEZE_FRAME_PGN,
@@ -68,19 +69,30 @@ Report = (
 )
 
 
+class Decoder(Protocol):
+    """Any bytes to a report or None. method: how to read the SPN of codes whose CM bit is 1."""
+
+    def __call__(self, payload: bytes, method: int = CURRENT_METHOD, /) -> Report | None: ...
+
+
 @dataclass(frozen=True, slots=True)
 class Group:
-    """A group. key: its short name. title: what it is. decode: any bytes to a report or None."""
+    """A group. key: its short name. title: what it is."""
 
     pgn: int
     key: str
     title: str
-    decode: Callable[[bytes], Report | None]
+    decode: Decoder
 
 
 def decode_name(payload: bytes) -> Name | None:
     """The NAME of an address-claimed message; None unless it has 8 bytes."""
     return Name.from_bytes(payload) if len(payload) == NAME_BYTES else None
+
+
+def _without_codes(decode: Callable[[bytes], Report | None]) -> Decoder:
+    """The decoder of a group in which there is no code."""
+    return lambda payload, _=CURRENT_METHOD: decode(payload)
 
 
 GROUPS = {
@@ -94,19 +106,19 @@ GROUPS = {
         Group(64949, "DM23", "previously active emission codes", partial(decode_codes, 23)),
         Group(64896, "DM28", "permanent codes", partial(decode_codes, 28)),
         Group(FREEZE_FRAME_PGN, "DM4", "freeze frames", decode_freeze_frames),
-        Group(SUPPORTED_SPNS_PGN, "DM24", "supported parameters", decode_supported_spns),
+        Group(SUPPORTED_SPNS_PGN, "DM24", "supported parameters", _without_codes(decode_supported_spns)),
         Group(EXPANDED_FREEZE_FRAME_PGN, "DM25", "expanded freeze frames", decode_expanded_freeze_frames),
-        Group(READINESS_1_PGN, "DM5", "readiness", decode_readiness),
-        Group(READINESS_2_PGN, "DM21", "readiness since clearing", decode_since_clear),
-        Group(READINESS_3_PGN, "DM26", "readiness on this drive", decode_drive_readiness),
-        Group(PERFORMANCE_PGN, "DM20", "how often monitors ran", decode_performance),
-        Group(CODE_COUNTS_PGN, "DM29", "counts of codes", decode_code_counts),
-        Group(TEST_RESULTS_PGN, "DM30", "test results", decode_test_results),
-        Group(CALIBRATION_PGN, "DM19", "calibration", decode_calibrations),
-        Group(VIN_PGN, "VIN", "vehicle identification", decode_vin),
-        Group(COMPONENT_PGN, "component", "component identification", decode_component),
-        Group(SOFTWARE_PGN, "software", "software identification", decode_software),
-        Group(ECU_PGN, "ECU", "ECU identification", decode_ecu),
-        Group(NAME_PGN, "NAME", "address claim", decode_name),
+        Group(READINESS_1_PGN, "DM5", "readiness", _without_codes(decode_readiness)),
+        Group(READINESS_2_PGN, "DM21", "readiness since clearing", _without_codes(decode_since_clear)),
+        Group(READINESS_3_PGN, "DM26", "readiness on this drive", _without_codes(decode_drive_readiness)),
+        Group(PERFORMANCE_PGN, "DM20", "how often monitors ran", _without_codes(decode_performance)),
+        Group(CODE_COUNTS_PGN, "DM29", "counts of codes", _without_codes(decode_code_counts)),
+        Group(TEST_RESULTS_PGN, "DM30", "test results", _without_codes(decode_test_results)),
+        Group(CALIBRATION_PGN, "DM19", "calibration", _without_codes(decode_calibrations)),
+        Group(VIN_PGN, "VIN", "vehicle identification", _without_codes(decode_vin)),
+        Group(COMPONENT_PGN, "component", "component identification", _without_codes(decode_component)),
+        Group(SOFTWARE_PGN, "software", "software identification", _without_codes(decode_software)),
+        Group(ECU_PGN, "ECU", "ECU identification", _without_codes(decode_ecu)),
+        Group(NAME_PGN, "NAME", "address claim", _without_codes(decode_name)),
     )
 }

@@ -151,10 +151,6 @@ class Player:
         within = min(max(elapsed_ns, 0), self.recording.length_ns)
         self._go(within, self.recording.position_at(within))
 
-    def seek_share(self, share: float) -> None:
-        """To a share of the length, 0 to 1."""
-        self.seek(round(share * self.recording.length_ns))
-
     def home(self) -> None:
         """Before the first frame."""
         self._go(0, 0)

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -18,8 +19,7 @@ import numpy.typing as npt
 
 from faultlamp.frames import FrameBlock
 from faultlamp.j1939.diagnostics import DM_BY_PGN
-from faultlamp.j1939.identifier_columns import TABLE_SIZE, group_bits, j1939_frames, places_of
-from faultlamp.j1939.reports.groups import GROUPS
+from faultlamp.j1939.identifier_columns import TABLE_SIZE, group_bits, j1939_frames, places_of, rows_by_key
 from faultlamp.j1939.transport import TRANSPORT_PGNS
 
 MOST_GROUPS = 1024
@@ -27,7 +27,7 @@ MOST_GROUPS = 1024
 _NS_PER_S = 1_000_000_000
 _RATE_OVER_NS = 10 * _NS_PER_S
 # Acknowledgement, request, commanded address: SAE J1939-21 and J1939-81 (from memory).
-_OTHERWISE_READ = frozenset({59392, 59904, 65240, *DM_BY_PGN, *GROUPS, *TRANSPORT_PGNS})
+_OTHERWISE_READ = frozenset({59392, 59904, 65240, *DM_BY_PGN, *TRANSPORT_PGNS})
 # Below that format the low byte of the group holds a destination.
 _FIRST_BROADCAST = 0xF000
 _CONNECTION = 60416
@@ -95,10 +95,7 @@ class UnknownGroups:
     def __init__(self, known: Iterable[int]) -> None:
         self.groups: dict[Group, Heard] = {}
         self.refused = 0
-        table = np.zeros(TABLE_SIZE, np.bool_)
-        for pgn in {*known, *_OTHERWISE_READ}:
-            table[places_of(pgn)] = True
-        self._known = table
+        self._with_layout = frozenset(known)
 
     def feed_block(self, block: FrameBlock) -> None:
         """Take many frames."""
@@ -118,17 +115,26 @@ class UnknownGroups:
             if told.any():
                 self._take(block, rows[told], carried[told], sizes[told])
 
+    @cached_property
+    def _known(self) -> npt.NDArray[np.bool_]:
+        """True at the places of known groups; made with the first frames, as what it loads is not needed sooner."""
+        from faultlamp.j1939.reports.groups import GROUPS
+
+        table = np.zeros(TABLE_SIZE, np.bool_)
+        for pgn in {*self._with_layout, *_OTHERWISE_READ, *GROUPS}:
+            table[places_of(pgn)] = True
+        return table
+
     def _take(
         self, block: FrameBlock, rows: npt.NDArray[np.intp], pgns: npt.NDArray[np.int64], sizes: npt.NDArray[np.int64]
     ) -> None:
         """The rows by channel, sender and group: how many, and the last of each."""
         sources = block.can_id[rows].astype(np.int64) & 0xFF
         keys = block.channel[rows].astype(np.int64) << 26 | pgns << 8 | sources
-        values, first, counts = np.unique(keys, return_index=True, return_counts=True)
-        last = len(keys) - 1 - np.unique(keys[::-1], return_index=True)[1]
+        found = rows_by_key(keys)
         for key, first_row, last_row, count, size in zip(
-            values.tolist(), rows[first].tolist(), rows[last].tolist(), counts.tolist(), sizes[last].tolist(),
-            strict=True,
+            found.keys.tolist(), rows[found.first].tolist(), rows[found.last].tolist(), found.counts.tolist(),
+            sizes[found.last].tolist(), strict=True,
         ):
             group = Group(block.channels[key >> 26], key & 0xFF, key >> 8 & 0x3FFFF)
             heard = self.groups.get(group)
