@@ -46,6 +46,23 @@ def test_the_table_says_where_to_look_first(connector: Path) -> None:
     assert "Do the readings agree" not in text
 
 
+def test_own_names_stand_in_the_sentences(tmp_path: Path) -> None:
+    """`--spn-table`: in the table's hint and its faults, and in the JSON document; the shipped name nowhere."""
+    own = tmp_path / "own.csv"
+    own.write_text("spn,name\n3509,Five Volts for Sensors\n1569,Pump Slows Down\n")
+    supply = [(0, spn, 4, 20.0) for spn in (3509, 100, 175)] + [(0, 1569, 31, 21.0)]
+    path = write(tmp_path / "supply.log", frames_of(steady(supply)))
+    table = run("faults", path, "--format", "table", "--spn-table", own).stdout
+    hint = " ".join(table.split("Look here first")[1].split("\nActive")[0].split())
+    assert "Five Volts for Sensors is one of them" in hint
+    assert "SPN 1569 FMI 31 Pump Slows Down" in hint
+    assert "Sensor Supply Voltage" not in table
+    document = run("faults", path, "--format", "json", "--with-findings", "--spn-table", own).stdout
+    sentences = [one["sentence"] for one in json.loads(document)["findings"]["shared_causes"]]
+    assert any("Five Volts for Sensors" in sentence for sentence in sentences)
+    assert "Sensor Supply Voltage" not in " ".join(sentences)
+
+
 def test_nothing_is_said_where_nothing_was_found(tmp_path: Path) -> None:
     """A single fault has no shared cause: no heading for nothing."""
     path = write(tmp_path / "one.log", frames_of(steady([(0, 110, 3, 20.0)])))

@@ -13,10 +13,12 @@ from textual.pilot import Pilot
 import faultlamp.tui.findings.causes as causes_module
 from faultlamp.findings.check import Check, Verdict
 from faultlamp.frames import Frame, FrameBlock
+from faultlamp.knowledge.spn_table import SpnNames
 from faultlamp.tui.app import DashboardApp
 from faultlamp.tui.board import Board
 from faultlamp.tui.canvas import Canvas
 from faultlamp.tui.detail.screen import DetailPage
+from faultlamp.tui.detail.tables import UserTables
 from faultlamp.tui.feed import FeedStatus
 from faultlamp.tui.findings.page import ChecksPage, checks_lines
 from faultlamp.tui.lanes.table import ROWS_ABOVE
@@ -257,3 +259,15 @@ def test_the_checks_are_counted_in_a_sentence(doubtful: int, agree: int, unjudge
     checks = [Check("coolant temperature", 110, "can0", verdict, "", "", "why") for verdict in verdicts]
     rows = [row.text.strip() for row in checks_lines(checks, 0, 78, several=False)]
     assert words in rows
+
+
+def test_own_names_stand_in_the_sentences() -> None:
+    """Above the lanes and on the page of checks: the user's name of a sensor supply, the shipped one nowhere."""
+    supply = ("B50D0401", "64000401", "69000401")  # SPN 3509, 100, 105 FMI 4
+    feed = StillFeed(report(30, lambda at: supply if at >= 11 else ()), 30)
+    board = Board(feed, LAYOUTS, {}, clock=HandClock(), tables=UserTables(SpnNames({3509: "Five Volts for Sensors"})))
+    board.tick()
+    assert any("Five Volts for Sensors is one of them" in row.text for row in board.lanes_band(120, 14))
+    page = text_of(ChecksPage(board).page(100))
+    assert "SPN 3509 FMI 4 Five Volts for Sensors" in page
+    assert "Sensor Supply Voltage" not in page

@@ -177,7 +177,7 @@ def test_progress_in_words() -> None:
     said = rows_of(progress_lines("can0", progress, 77, opening=False, stopping=False))
     assert "transmits; 17 frames sent in 3 s on can0" in said
     assert "█" * 7 + "░" * 23 + " 12 of 48 questions Engine 1: freeze frames (DM4)" in said
-    assert "nothing is sent any more" in rows_of(
+    assert "nothing is asked any more; transfers under way are aborted" in rows_of(
         progress_lines("can0", progress, 77, opening=False, stopping=True)
     )
     assert outcome_words(progress, "", stopped=True).startswith("stopped by you; 12 of 48")

@@ -81,14 +81,48 @@ def test_many_flashing_lamps_take_a_second_row() -> None:
     ]
 
 
+def test_in_few_rows_each_lamp_says_who_asks_for_it() -> None:
+    """Three controllers that differ, two rows: every lamp with its shape, state and senders, the gravest first."""
+    frames = [
+        *dm1(1, AMBER, COOLANT_HIGH), *dm1(1, RED_AND_AMBER, OIL_LOW, source="03"),
+        *dm1(1, "03FF", COOLANT_HIGH, source="0B"), *dm1(1, NO_LAMPS, source="21"),
+    ]
+    assert shown(frames, most=2) == [
+        "■ RED STOP on: transmission 1  ■ AMBER on: engine 1, transmission 1",
+        "□ PROTECT off or n/a  □ MALFUNCTION off  □ no lamp asked for: 2 controllers",
+    ]
+
+
+def test_a_lamp_that_shines_and_flashes_is_two_entries() -> None:
+    """Bits 01 with flash bits 00, slow, and 11, steady (SAE J1939-73, section 5.7.1)."""
+    frames = [*dm1(1, "0400", COOLANT_HIGH), *dm1(1, "04FF", COOLANT_HIGH, source="03")]
+    assert shown(frames, most=1, width=130)[0].startswith("■ AMBER on: transmission 1  ◑ AMBER slow flash: engine 1")
+    narrow = "■ AMBER on  ◑ AMBER slow flash  □ RED STOP off  □ PROTECT off  □ MALFUNCTION off"
+    assert shown(frames, most=1, width=100) == [narrow]
+
+
+def test_many_senders_become_a_number_before_a_lamp_is_left_out() -> None:
+    """Twelve controllers in two rows of 62: all four lamps and their states are there."""
+    sources = [f"{address:02X}" for address in (0, 1, 3, 11, 12, 13, 15, 16, 17, 19, 33, 49)]
+    frames = [one for source in sources for one in dm1(1, AMBER, COOLANT_HIGH, source=source)]
+    frames += dm1(1, RED_AND_AMBER, OIL_LOW, source="31")
+    assert shown(frames, width=62, most=2) == [
+        "■ RED STOP on: cab controller, primary",
+        "■ AMBER on: 12 controllers  □ PROTECT off  □ MALFUNCTION off",
+    ]
+
+
 def test_what_finds_no_room_is_announced() -> None:
     """With too few rows the last one says how much is missing; the gravest always shows."""
-    frames = [one for source in ("00", "03", "0B", "21") for one in dm1(1, AMBER, COOLANT_HIGH, source=source)]
-    frames += dm1(1, RED_AND_AMBER, OIL_LOW, source="31")
+    states = "10", "14", "04", "01", "40"
+    frames = [
+        one for place, lamps in enumerate(states) for flash in ("00", "55", "FF")
+        for one in dm1(1, lamps + flash, COOLANT_HIGH, source=f"{16 * place + int(flash[0], 16):02X}")
+    ]
     rows = shown(frames, most=3)
-    assert "■ RED STOP on" in rows[0]
-    assert rows[2] == "and 3 more rows of lamps"
-    assert shown(frames, most=1) == rows[:1]
+    assert rows[0].startswith("■ RED STOP on")
+    assert rows[2].startswith("and ")
+    assert rows[2].endswith(" more rows of lamps")
 
 
 def test_silence_is_not_darkness() -> None:

@@ -55,12 +55,25 @@ def test_who_talks_and_who_is_missing() -> None:
     assert text.splitlines()[0] == "WHO IS ON THE BUS  2 nodes heard, 1 missing"
     rows = [" ".join(row.split()) for row in text.splitlines()]
     assert rows[3].startswith("✕ 11 Brakes")
-    assert rows[4] == "SILENT for 15 s; it was heard before"
+    assert rows[4:6] == ["controller", "SILENT for 15 s; it was heard before"]
     complaint = "engine 1 complains: SPN 2011 FMI 9, Source Address 11: abnormal update rate"
     assert complaint in " ".join(text.split())
     engine = next(row for row in rows if row.startswith("0 Engine 1"))
     assert engine == "0 Engine 1 11 <1 s ago 1 AMBER"
     assert "NAME: engine, instance 2, ECU 1, industrial" in text
+
+
+@pytest.mark.parametrize("width", [37, 57, 63, 77, 117])
+def test_nothing_is_cut_in_a_narrow_window(width: int) -> None:
+    """Name, rate, age, faults and lamp of each node are whole words, in columns or below the name."""
+    rows = page(bus(), 20, width).splitlines()
+    assert "…" not in "".join(rows)
+    text = " ".join(" ".join(rows).split())
+    for said in ("11 Brakes, system", "SILENT for 15 s", "15 s ago", "0 Engine 1", "<1 s ago", "AMBER"):
+        assert said in text
+    assert ("Frames/s" in text) == (width > 75)
+    if width < 75:
+        assert "0 Engine 1 11 frames/s heard <1 s ago 1 active lamp AMBER" in text
 
 
 def test_one_that_was_never_heard_but_is_expected() -> None:
@@ -151,10 +164,10 @@ async def test_b_opens_the_page_and_esc_leads_back(size: tuple[int, int]) -> Non
         await pilot.pause()
         assert isinstance(app.screen, NodesPage)
         canvas = app.screen.query_one("#page", Canvas)
-        assert "2 nodes heard" in canvas.lines[0].text
+        assert "2 nodes heard" in canvas.lines[0].text + canvas.lines[1].text
         feed.now_s = 30
         app.tick()
-        assert "2 missing" in canvas.lines[0].text
+        assert "2 missing" in canvas.lines[0].text + canvas.lines[1].text
         await pilot.press("escape")
         assert isinstance(app.screen, Dashboard)
 

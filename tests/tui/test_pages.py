@@ -152,8 +152,8 @@ async def test_two_openings_at_once_open_one_page() -> None:
 @pytest.mark.parametrize(
     ("make", "words"),
     [
-        (watching, " Enter Details  r Readings  ← Moment  Esc Live  ? Keys  q Quit  c Check  x Wires"),
-        (replaying, " Space Play  n Next  p Prev  g Go to  Enter Details  r Readings  ? Keys  q Quit"),
+        (watching, " Enter Details  i Intake  c Check  x Wires  b Bus  r Readings  k Save  ? Keys"),
+        (replaying, " Space Play  n Next  p Prev  g Go to  Enter Details  c Check  x Wires  ? Keys"),
     ],
     ids=["watch", "replay"],
 )
@@ -167,10 +167,23 @@ async def test_the_main_keys_stand_in_the_last_row(make: Callable[[], DashboardA
         assert app.screen.query_one(KeyLine).region == (0, 23, 80, 1)
 
 
+@pytest.mark.parametrize("width", [40, 60])
+async def test_in_a_narrow_window_the_way_to_all_keys_stays(width: int) -> None:
+    """`?` on the dashboard; on a page the way back."""
+    app = watching()
+    async with app.run_test(size=(width, 20)) as pilot:
+        await stands(app, Dashboard)
+        assert keys_of(app.screen).startswith(" Enter Details  i Intake")
+        assert keys_of(app.screen).endswith("? Keys")
+        await pilot.press("x")
+        await stands(app, WigglePage)
+        assert "Esc Back" in keys_of(app.screen)
+
+
 async def test_every_key_of_the_row_can_be_clicked() -> None:
     """A click on a key's name or on its word does what the key does; between two keys it does nothing."""
     app = watching()
-    async with app.run_test(size=SIZE) as pilot:
+    async with app.run_test(size=(120, 24)) as pilot:
         await stands(app, Dashboard)
 
         async def click(words: str) -> None:
@@ -222,8 +235,8 @@ def test_one_key_for_each_action_and_where_it_stands() -> None:
 
 
 @pytest.mark.parametrize(
-    ("width", "text"), [(15, " ← Back  ? Keys"), (14, " ← Back"), (7, " ← Back"), (6, ""), (1, ""), (0, "")]
+    ("width", "text"), [(15, " ← Back  ? Keys"), (14, " ? Keys"), (7, " ? Keys"), (6, ""), (1, ""), (0, "")]
 )
 def test_keys_that_do_not_fit_are_left_out_whole(width: int, text: str) -> None:
-    """Half a key would not be clickable."""
+    """Half a key would not be clickable; the key that shows all keys is the last to go."""
     assert key_line(KEYS, width)[0].text == text

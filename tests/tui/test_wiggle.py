@@ -26,7 +26,19 @@ from faultlamp.tui.wiggle.letters import large
 from faultlamp.tui.wiggle.page import WigglePage
 from faultlamp.tui.wiggle.text import CAUTION, Shown, wiggle_lines
 from support.wire import ns
-from tui.scene import AMBER, COOLANT_HIGH, LAYOUTS, NO_LAMPS, HandClock, StillFeed, coolant, dm1, pump_job
+from tui.scene import (
+    AMBER,
+    COOLANT_HIGH,
+    LAYOUTS,
+    NO_LAMPS,
+    OIL_LOW,
+    RED_AND_AMBER,
+    HandClock,
+    StillFeed,
+    coolant,
+    dm1,
+    pump_job,
+)
 
 LIVE = FeedStatus(live=True, source="can0", mode="listening only", short_mode="listening", waiting="Nothing heard.")
 
@@ -191,6 +203,48 @@ async def test_a_storm_rings_as_fast_as_a_terminal_can_and_counts_all() -> None:
         assert bench.rings == before + 1
         await bench.pass_s(pilot, 0.2)
         assert bench.rings == before + 2
+
+
+async def test_one_event_rings_once() -> None:
+    """A fault that is watched and new, with a red stop lamp: one bell; the fault is marked as unseen all the same."""
+    bench = Bench(pump_job(30), 30)
+    rung: list[int] = []
+    bench.app.bell = lambda: rung.append(bench.clock.at_ns)  # type: ignore[method-assign]
+    async with bench.app.run_test(size=(80, 24)) as pilot:
+        await settled(pilot)
+        await press(pilot, "x")
+        await bench.pass_s(pilot, 1, *engine(30.5))
+        assert len(rung) == 1
+        await bench.pass_s(pilot, 20, *engine(50), coolant(50.4, 0xFE), *dm1(50.5, RED_AND_AMBER, COOLANT_HIGH))
+        assert len(rung) == 2
+        await bench.pass_s(pilot, 1)
+        assert len(rung) == 2
+        assert len(bench.app.board.attention.unseen) == 1
+
+
+async def test_a_reading_that_broke_and_the_fault_that_follows_ring_once() -> None:
+    """The controller makes a fault of it a second later: that is marked, not rung; another fault rings."""
+    bench = Bench(pump_job(9), 9)
+    async with bench.app.run_test(size=(80, 24)) as pilot:
+        await settled(pilot)
+        await press(pilot, "x")
+        while "WIGGLE reading SPN 110" not in " ".join(shown(bench.app).split()):
+            await press(pilot, "tab")
+        await bench.pass_s(pilot, 1, coolant(9.5, 125))
+        before = bench.rings
+        await bench.pass_s(pilot, 1, coolant(10.2, 0xFE))
+        assert bench.rings == before + 1
+        await bench.pass_s(pilot, 1, coolant(11.2, 0xFE), *dm1(11.5, AMBER, COOLANT_HIGH))
+        assert bench.rings == before + 1
+        assert len(bench.app.board.attention.unseen) == 1
+        await bench.pass_s(pilot, 1, coolant(12.2, 0xFE), *dm1(12.4, AMBER, COOLANT_HIGH, OIL_LOW))
+        assert bench.rings == before + 2
+        await press(pilot, "escape")
+        for at in range(13, 25):
+            await bench.pass_s(pilot, 1, *engine(at + 0.5, raw=125))
+        await press(pilot, "a")
+        await bench.pass_s(pilot, 1, *engine(25.5, COOLANT_HIGH))
+        assert bench.rings == before + 3
 
 
 async def test_it_goes_on_counting_behind_other_pages_without_a_bell() -> None:

@@ -75,7 +75,7 @@ def print_faults(
     reduce = partial(sieve, engine_address=options["engine_address"]) if several else None
     with open_captures(args, reduce=reduce, jobs=jobs) as capture:
         history = History(**options)
-        gathered = _Gathered(history) if with_findings else None
+        gathered = _Gathered(history, names) if with_findings else None
         for block in capture.blocks():
             history.feed_block(block)
             if gathered is not None:
@@ -96,7 +96,7 @@ def print_faults(
     else:
         from faultlamp.cli.fault_table import print_table
 
-        print_table(document, causes or _shared_causes(history), checks)
+        print_table(document, causes or _shared_causes(history, names), checks, describe=names.describe)
     active = any(fault["state"] == "active" for fault in document["faults"])
     return EXIT_ACTIVE if fail_on_active and active else 0
 
@@ -104,12 +104,12 @@ def print_faults(
 class _Gathered:
     """What the findings need beside the history: who was heard, and the readings."""
 
-    def __init__(self, history: History) -> None:
+    def __init__(self, history: History, names: SpnNames) -> None:
         from faultlamp.findings.plausibility import wanted_groups
         from faultlamp.knowledge.layouts import load_layouts
         from faultlamp.knowledge.plausibility import load_plausibility
 
-        self._history = history
+        self._history, self._names = history, names
         self._layouts, self._rules = load_layouts([]), load_plausibility()
         self._wanted = wanted_groups(self._layouts, self._rules)
         self._begin()
@@ -131,18 +131,20 @@ class _Gathered:
         """Shared causes and plausibility at the last frame."""
         from faultlamp.findings.plausibility import plausibility_checks
 
-        causes = _shared_causes(self._history, self._nodes)
+        causes = _shared_causes(self._history, self._names, self._nodes)
         return causes, plausibility_checks(
             self._latest, self._history, self._layouts, self._history.end_ns or 0, self._rules
         )
 
 
-def _shared_causes(history: History, nodes: Nodes | None = None) -> SharedCauses:
+def _shared_causes(history: History, names: SpnNames, nodes: Nodes | None = None) -> SharedCauses:
     """Of the whole recording, as it stands at its end."""
     from faultlamp.findings.shared_causes import shared_causes
     from faultlamp.knowledge.shared_causes import load_shared_causes
 
-    return shared_causes(history, history.end_ns or 0, load_shared_causes(), nodes=nodes, all_of_it=True)
+    return shared_causes(
+        history, history.end_ns or 0, load_shared_causes(), nodes=nodes, all_of_it=True, describe=names.describe
+    )
 
 
 def _document(history: History, capture: Capture, files: Sequence[str], names: SpnNames) -> dict[str, Any]:

@@ -10,9 +10,10 @@ from rich.text import Text
 
 from faultlamp.cli.output import clock
 from faultlamp.findings.check import Check, Verdict
-from faultlamp.findings.finding import Finding, fault_words
+from faultlamp.findings.finding import Describe, Finding, fault_words
 from faultlamp.findings.shared_causes import SharedCauses
 from faultlamp.knowledge.addresses import address_name
+from faultlamp.knowledge.names import describe_spn
 from faultlamp.text import printable
 
 _WIDEST = 110
@@ -27,10 +28,12 @@ def paragraph(out: Console, indent: str, text: str) -> None:
                                  subsequent_indent=" " * len(indent))))
 
 
-def print_causes(out: Console, causes: SharedCauses, several: bool, said: str = "") -> None:
+def print_causes(
+    out: Console, causes: SharedCauses, several: bool, said: str = "", describe: Describe = describe_spn
+) -> None:
     """Faults that most likely have one cause; nothing when there are none.
 
-    several: name the channel. said: a caution that stands on the page already.
+    several: name the channel. said: a caution that stands on the page already. describe: what parameters are called.
     """
     if causes.crowded:
         out.print(Text(f"\n{len(causes.alone)} faults at once: too many to look for common causes."))
@@ -40,7 +43,7 @@ def print_causes(out: Console, causes: SharedCauses, several: bool, said: str = 
     shown = causes.findings[:_MOST_FINDINGS]
     for number, finding in enumerate(shown, 1):
         paragraph(out, f"  {number}  ", finding.sentence[:1].upper() + finding.sentence[1:] + ".")
-        _print_faults(out, finding, several)
+        _print_faults(out, finding, several, describe)
         if finding.points_to:
             paragraph(out, "     ", finding.points_to)
         paragraph(out, "     ", "; ".join(finding.evidence.lines) + ".")
@@ -75,14 +78,15 @@ def print_checks(out: Console, checks: Sequence[Check], several: bool) -> None:
         paragraph(out, "  assumed    ", f"{assumed}.")
 
 
-def _print_faults(out: Console, finding: Finding, several: bool) -> None:
+def _print_faults(out: Console, finding: Finding, several: bool, describe: Describe) -> None:
     began = list(zip(finding.faults, finding.evidence.begins_ns, strict=True))
     for fault, time_ns in began[:_MOST_FAULTS]:
         name = address_name(fault.source_address)
         sender = f"{name} ({fault.source_address})" if name else f"address {fault.source_address}"
         where = f" on {printable(fault.channel)}" if several else ""
         verb = "began" if finding.evidence.seen else "there since"
-        paragraph(out, "       ", f"{fault_words(fault)}, {sender}{where}, {verb} {clock(time_ns / _NS_PER_S)}")
+        words = f"{fault_words(fault, describe)}, {sender}{where}"
+        paragraph(out, "       ", f"{words}, {verb} {clock(time_ns / _NS_PER_S)}")
     if len(began) > _MOST_FAULTS:
         out.print(Text(f"       and {len(began) - _MOST_FAULTS} more"))
 

@@ -6,6 +6,7 @@ import argparse
 import sys
 from pathlib import Path
 
+from faultlamp import garbage
 from faultlamp.cli.captures import add_capture_arguments, open_captures
 from faultlamp.cli.faults import print_faults
 from faultlamp.cli.options import (
@@ -47,7 +48,13 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def run(args: argparse.Namespace) -> int:
     """Play until left. Raises CaptureError and DataFileError."""
-    dashboard = on_terminal()
+    if on_terminal():
+        with garbage.held_off():
+            return _run(args, dashboard=True)
+    return _run(args, dashboard=False)
+
+
+def _run(args: argparse.Namespace, *, dashboard: bool) -> int:
     layouts = layouts_of(args) if dashboard or args.dbc else None
     crosswalk = crosswalk_of(args)
     if layouts is None or not dashboard:

@@ -9,6 +9,7 @@ import time
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
+from faultlamp import garbage
 from faultlamp.cli.asking_watch import asker_on
 from faultlamp.cli.listening import (
     GapLines,
@@ -71,12 +72,17 @@ def run(args: argparse.Namespace) -> int:
     """Watch until stopped. Raises BusError, ScenarioError, CaptureError and DataFileError."""
     check_listening(args)
     check_recording(args, args.record, "--record")
+    if on_terminal():
+        with garbage.held_off():
+            return _run(args, dashboard=True)
+    return _run(args, dashboard=False)
 
+
+def _run(args: argparse.Namespace, *, dashboard: bool) -> int:
     from faultlamp.bus.loading import load_python_can
     from faultlamp.bus.pump import LivePump
 
     load_python_can()
-    dashboard = on_terminal()
     layouts = layouts_of(args) if dashboard or args.dbc else None
     names, crosswalk = spn_names_of(args), crosswalk_of(args)
     with listening(args) as ear:
@@ -84,13 +90,14 @@ def run(args: argparse.Namespace) -> int:
         pump = LivePump(ear.source, recorder=recorder)
         try:
             pump.start()
-            ear.start_rig()
             if layouts is not None and dashboard:
                 from faultlamp.tui.detail.tables import UserTables
                 from faultlamp.tui.preferences.store import usual_folder
                 from faultlamp.tui.watching import LiveFeed, run_dashboard
 
-                asker = asker_on(ear, layouts, listen_only=args.listen_only)
+                asker = asker_on(
+                    ear, layouts, spn_conversion=dict(args.spn_conversion), listen_only=args.listen_only
+                )
                 # What the adapter does is asked for anew when it was opened anew.
                 mode = lru_cache(maxsize=1)(lambda opened: ear.mode)
                 feed = LiveFeed(
@@ -98,10 +105,13 @@ def run(args: argparse.Namespace) -> int:
                     garbled=lambda: ear.source.garbled, bit_rate=ear.bit_rate,
                     reopening=lambda: ear.source.reopening,
                 )
+                # Not sooner: a rig that plays while modules load takes turns with the loading.
+                ear.start_rig()
                 return run_dashboard(
                     feed, history_options=history_options(args), layouts=layouts, seconds=args.seconds,
                     folder=usual_folder(), tables=UserTables(names, crosswalk), asker=asker,
                 )
+            ear.start_rig()
             say(f"listening on {ear.title}; {ear.manner}")
             return _print_events(pump, ear, history_options(args), args.seconds, names)
         finally:
@@ -118,7 +128,7 @@ def _print_events(
     from faultlamp.history.key_cycles import GAP_NS
     from faultlamp.history.spans import SILENCE_NS
 
-    words, gaps, hint = EventLines(names.describe), GapLines(pump, ear.channel), SilenceHint(pump)
+    words, gaps, hint = EventLines(names.describe), GapLines(pump, ear), SilenceHint(pump)
     silences_ns = {What.FAULT_SILENT: SILENCE_NS, What.KEY_OFF: GAP_NS}
 
     def show(change: Change) -> None:

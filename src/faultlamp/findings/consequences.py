@@ -12,10 +12,19 @@ from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 
-from faultlamp.findings.finding import Finding, Kind, evidence_of, fault_words, when_words, within_words
+from faultlamp.findings.finding import (
+    Describe,
+    Finding,
+    Kind,
+    evidence_of,
+    fault_words,
+    when_words,
+    within_words,
+)
 from faultlamp.findings.onsets import FaultId, Onset, Onsets, by_time
 from faultlamp.findings.together import began_together
 from faultlamp.history.history import History
+from faultlamp.knowledge.names import describe_spn
 from faultlamp.knowledge.shared_causes import SharedCauseRules
 
 # How many faults of one SPN are looked at for one echo.
@@ -126,10 +135,15 @@ class _Search:
         self.home[cause.fault] = chain, cause
 
 
-def consequence_findings(history: History, known: Onsets, rules: SharedCauseRules) -> list[Finding]:
-    """One finding for each cause, or few causes at once, that other faults followed."""
+def consequence_findings(
+    history: History, known: Onsets, rules: SharedCauseRules, describe: Describe = describe_spn
+) -> list[Finding]:
+    """One finding for each cause, or few causes at once, that other faults followed.
+
+    describe: what parameters are called.
+    """
     search = _Search(known, rules)
-    found = [_finding(chain, history, known, rules) for chain in search.chains]
+    found = [_finding(chain, history, known, rules, describe) for chain in search.chains]
     unseen: dict[tuple[str, int], list[Onset]] = defaultdict(list)
     for onset in known.all:
         if not onset.seen and onset.fault not in search.home:
@@ -141,7 +155,7 @@ def consequence_findings(history: History, known: Onsets, rules: SharedCauseRule
                 answers = onset.fault.spn in rules.consequence.spns
                 (chain.followers if answers else chain.causes).append(onset)
             if chain.followers and chain.causes:
-                found.append(_finding(chain, history, known, rules))
+                found.append(_finding(chain, history, known, rules, describe))
     return found
 
 
@@ -149,7 +163,9 @@ def _first(onsets: Iterator[Onset], most: int) -> Iterator[Onset]:
     return (onset for _, onset in zip(range(most), onsets, strict=False))
 
 
-def _finding(chain: _Chain, history: History, known: Onsets, rules: SharedCauseRules) -> Finding:
+def _finding(
+    chain: _Chain, history: History, known: Onsets, rules: SharedCauseRules, describe: Describe
+) -> Finding:
     texts = rules.consequence
     leading = chain.leading()
     followers = sorted(chain.followers, key=by_time)
@@ -158,12 +174,12 @@ def _finding(chain: _Chain, history: History, known: Onsets, rules: SharedCauseR
     together = all(cause.time_ns == leading.time_ns for cause in chain.causes)
     evidence = evidence_of(onsets, [onsets[0].time_ns], known, history)
     first_ns, last_ns = sorted((leading.time_ns, followers[-1].time_ns))
-    lead_words = fault_words(leading.fault)
+    lead_words = fault_words(leading.fault, describe)
     if others:
         other = "the other one" if others == 1 else f"one of the {others} others"
         lead_words += f" (or {other} that came {'with it' if together else 'shortly before'})"
     words = {
-        "followers": _listed(followers),
+        "followers": _listed(followers, describe),
         "leading": lead_words,
         "within": "in the same report" if first_ns == last_ns else within_words(first_ns, last_ns),
         "when": when_words(known, history, onsets[0]),
@@ -173,13 +189,13 @@ def _finding(chain: _Chain, history: History, known: Onsets, rules: SharedCauseR
            for onset in followers):
         sentence = texts.sentence_condition
     return Finding(
-        Kind.CONSEQUENCE, tuple(onset.fault for onset in onsets), leading.fault, fault_words(leading.fault),
+        Kind.CONSEQUENCE, tuple(onset.fault for onset in onsets), leading.fault, fault_words(leading.fault, describe),
         (sentence if evidence.seen else texts.sentence_unseen).format(**words), "", evidence,
         (*texts.cautions, rules.caution), texts.tests,
     )
 
 
-def _listed(followers: Sequence[Onset]) -> str:
+def _listed(followers: Sequence[Onset], describe: Describe) -> str:
     if len(followers) > 1:
         return f"{len(followers)} faults"
-    return fault_words(followers[0].fault)
+    return fault_words(followers[0].fault, describe)

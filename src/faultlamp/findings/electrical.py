@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 
-from faultlamp.findings.finding import Finding, Kind, evidence_of, when_words, within_words
+from faultlamp.findings.finding import Describe, Finding, Kind, evidence_of, when_words, within_words
 from faultlamp.findings.onsets import FaultId, Onset, Onsets
 from faultlamp.findings.together import began_together
 from faultlamp.history.history import History
@@ -19,8 +19,10 @@ from faultlamp.knowledge.names import describe_spn
 from faultlamp.knowledge.shared_causes import SharedCauseRules
 
 
-def electrical_findings(history: History, known: Onsets, rules: SharedCauseRules) -> list[Finding]:
-    """One finding for each group of electrical faults of a controller."""
+def electrical_findings(
+    history: History, known: Onsets, rules: SharedCauseRules, describe: Describe = describe_spn
+) -> list[Finding]:
+    """One finding for each group of electrical faults of a controller. describe: what parameters are called."""
     electrical, network = rules.electrical, rules.network
     by_controller: dict[tuple[str, int], list[Onset]] = defaultdict(list)
     for onset in known.all:
@@ -34,11 +36,11 @@ def electrical_findings(history: History, known: Onsets, rules: SharedCauseRules
         for group in began_together([onset for onset in onsets if onset.seen], electrical.window_ns, electrical.least):
             if _circuits(group.onsets) < electrical.least:
                 continue
-            found.append(_finding(group.onsets, group.times_ns, history, known, rules, began))
+            found.append(_finding(group.onsets, group.times_ns, history, known, rules, began, describe))
             used.update(onset.fault for onset in group.onsets)
         unseen = [onset for onset in onsets if not onset.seen and onset.fault not in used]
         found += [
-            _finding(group.onsets, group.times_ns, history, known, rules, began)
+            _finding(group.onsets, group.times_ns, history, known, rules, began, describe)
             for group in began_together(unseen, rules.key_on_ns, 2)
             if _circuits(group.onsets) >= electrical.least_unseen
             or (_circuits(group.onsets) >= 2 and _supplies(group.onsets, rules))
@@ -70,7 +72,7 @@ def _began_without_the_others(
 
 def _finding(
     onsets: Sequence[Onset], times_ns: Sequence[int], history: History, known: Onsets, rules: SharedCauseRules,
-    began: Mapping[FaultId, int],
+    began: Mapping[FaultId, int], describe: Describe,
 ) -> Finding:
     electrical = rules.electrical
     supplies = _supplies(onsets, rules)
@@ -79,12 +81,12 @@ def _finding(
     evidence = evidence_of(
         onsets, times_ns, known, history,
         lines=[
-            *(f"{describe_spn(fault.spn)} is among them" for fault in supplies),
+            *(f"{describe(fault.spn)} is among them" for fault in supplies),
             *_began_without_the_others(onsets, times_ns, began),
         ],
     )
     first_ns, last_ns = onsets[0].time_ns, onsets[-1].time_ns
-    supplied = describe_spn(leading.spn) if leading else ""
+    supplied = describe(leading.spn) if leading else ""
     words = {
         "count": len(onsets),
         "within": "in the same report" if first_ns == last_ns else within_words(first_ns, last_ns),

@@ -6,7 +6,7 @@ evidence: times only where the beginnings were seen.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -15,6 +15,9 @@ from faultlamp.history.history import History
 from faultlamp.j1939.diagnostics import Lamp, LampState
 from faultlamp.knowledge.addresses import address_name
 from faultlamp.knowledge.names import describe_spn
+
+Describe = Callable[[int], str]
+"""What a parameter is called: a user's own name, the public one, or in words that there is none."""
 
 _LIT = frozenset({LampState.ON, LampState.SLOW_FLASH, LampState.FAST_FLASH})
 _LAMP_AFTER_NS = 2_000_000_000
@@ -79,9 +82,9 @@ class Finding:
     tests: tuple[str, ...]
 
 
-def fault_words(fault: FaultId) -> str:
+def fault_words(fault: FaultId, describe: Describe = describe_spn) -> str:
     """`SPN 100 FMI 3 Engine Oil Pressure`."""
-    return f"SPN {fault.spn} FMI {fault.fmi} {describe_spn(fault.spn)}"
+    return f"SPN {fault.spn} FMI {fault.fmi} {describe(fault.spn)}"
 
 
 def node_words(address: int) -> str:

@@ -13,7 +13,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from faultlamp.findings.finding import Finding, Kind, evidence_of, node_words, when_words, within_words
+from faultlamp.findings.finding import Describe, Finding, Kind, evidence_of, node_words, when_words, within_words
 from faultlamp.findings.onsets import FaultId, Onset, Onsets, Silence, dm1_silences
 from faultlamp.findings.together import Together, began_together
 from faultlamp.history.history import History
@@ -39,16 +39,17 @@ class _Scene:
     rules: SharedCauseRules
     silences: dict[str, list[Silence]]
     by_node: dict[_NodeId, list[Silence]]
+    describe: Describe
 
 
 def network_findings(
     history: History, known: Onsets, rules: SharedCauseRules, at_ns: int, *, nodes: Nodes | None = None,
-    explained: Iterable[FaultId] = (),
+    explained: Iterable[FaultId] = (), describe: Describe = describe_spn,
 ) -> list[Finding]:
     """One finding for each missing node, troubled bus and controller that receives bad data.
 
     nodes: who was heard with frames of any kind; without it DM1 alone says who is silent. explained: faults of
-    received data whose cause is known.
+    received data whose cause is known. describe: what parameters are called.
     """
     network = rules.network
     onsets = [onset for onset in known.all if network.concerns(onset.fault.spn, onset.fault.fmi)]
@@ -60,7 +61,7 @@ def network_findings(
     for silence in silences:
         by_channel[silence.channel].append(silence)
         by_node[silence.channel, silence.source_address].append(silence)
-    scene = _Scene(history, known, rules, by_channel, by_node)
+    scene = _Scene(history, known, rules, by_channel, by_node, describe)
     used: set[FaultId] = set()
     found = _missing_nodes(scene, onsets, used)
     rest = [onset for onset in onsets if onset.seen and onset.fault not in used]
@@ -126,13 +127,14 @@ def _troubled_bus(scene: _Scene, onsets: Sequence[Onset], used: set[FaultId]) ->
             by_bus[onset.fault.channel, onset.fault.spn].append(onset)
     found = []
     for (_, spn), complaints in sorted(by_bus.items()):
+        name = scene.describe(spn)
         for group in began_together(complaints, network.window_ns, network.least):
             reporters = {onset.fault.source_address for onset in group.onsets}
             if len(reporters) >= network.least:
                 used.update(onset.fault for onset in group.onsets)
-                lines = [f"{len(reporters)} controllers complain of {describe_spn(spn)}"]
+                lines = [f"{len(reporters)} controllers complain of {name}"]
                 found.append(_finding(
-                    scene, group.onsets, group.times_ns, network.bus, network.bus.sentence, describe_spn(spn), [],
+                    scene, group.onsets, group.times_ns, network.bus, network.bus.sentence, name, [],
                     lines, count=len(reporters),
                 ))
     return found

@@ -9,10 +9,14 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import ClassVar
 
+from textual import work
 from textual.app import App
 from textual.binding import Binding, BindingType
 from textual.command import Provider
+from textual.worker import get_current_worker
 
+from faultlamp import garbage
+from faultlamp.tui import later
 from faultlamp.tui.board import Board
 from faultlamp.tui.dashboard import Dashboard
 from faultlamp.tui.page import Page
@@ -60,7 +64,7 @@ class DashboardApp(App[None]):
     def on_mount(self) -> None:
         """Start looking."""
         self.push_screen(self.dashboard())
-        self.call_after_refresh(self.tick)
+        self.call_after_refresh(self.painted)
         self.set_interval(_TICK_S, self.tick)
         if self._seconds is not None:
             self.set_timer(self._seconds, self.exit)
@@ -70,13 +74,25 @@ class DashboardApp(App[None]):
                 with suppress(NotImplementedError):
                     loop.add_signal_handler(number, self._leave, code)
 
+    def painted(self) -> None:
+        """The first paint is there: begin with what may take a while."""
+        garbage.resume()
+        self.tick()
+        self.load_later()
+
+    @work(thread=True)
+    def load_later(self) -> None:
+        """What keys open."""
+        worker = get_current_worker()
+        later.load(asking=self.board.asker is not None, stop=lambda: worker.is_cancelled)
+
     def tick(self) -> None:
         """Take what has come and show it."""
         self.board.tick()
         if not self.screen_stack:
             # While the application starts or ends.
             return
-        if self.board.attention.take_bell():
+        if self.board.take_bell():
             self.bell()
         for news in self.keeper.follow(self.board):
             self.notify(news, markup=False)

@@ -8,6 +8,8 @@ practice, no source).
 A fault that nobody has acknowledged rings no second time. There is at most one alarm in `EVERY_NS`, and of each kind
 at most `MOST_ALARMS` until somebody acknowledges: a storm of faults that come and go does not ring for ever.
 
+One event, one ring: what somebody watches on the page for loose wires rings there, and is only marked here.
+
 The flash changes once a second: WCAG 2.1, success criterion 2.3.1, allows three flashes a second.
 """
 
@@ -61,8 +63,8 @@ class Attention:
         """Frames follow; quiet: they are no news, because the user jumped to where they are."""
         self._quiet = quiet
 
-    def note(self, history: History, change: Change) -> None:
-        """A change that the frames bring."""
+    def note(self, history: History, change: Change, *, heard: bool = False) -> None:
+        """A change that the frames bring. heard: somebody watches for it, and hears it there."""
         if self._quiet or change.what is not What.FAULT_ACTIVE or change.spn is None or change.fmi is None:
             return
         if history.start_ns is None or change.time_ns - history.start_ns < _FOUND_WITHIN_NS:
@@ -74,7 +76,7 @@ class Attention:
         key = LaneKey(change.channel, change.source_address, change.spn, change.fmi)
         if key not in self.unseen:
             self.unseen.add(key)
-            self._new_fault = True
+            self._new_fault |= not heard
 
     def look(self, history: History, now_ns: int | None, clock_ns: int) -> None:
         """All frames have been taken: is there an alarm?"""

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping, Sequence
-from functools import partial
+from functools import cached_property, partial
 from typing import TYPE_CHECKING, Any
 
+from faultlamp.history.changes import Change
 from faultlamp.j1939.readings import Layouts
 from faultlamp.tui.attention import Attention
 from faultlamp.tui.detail.tables import UserTables
 from faultlamp.tui.export.stock import RecentFrames, Stock
 from faultlamp.tui.feed import Feed
-from faultlamp.tui.findings.causes import CommonCauses, notice
-from faultlamp.tui.findings.checks import Checks
 from faultlamp.tui.head.lamps import banner, lamp_lines
 from faultlamp.tui.head.sentence import sentence
 from faultlamp.tui.hints import SILENT_AFTER_NS, empty_lines, silent_lines
@@ -27,14 +26,16 @@ from faultlamp.tui.marks.notes import Notes
 from faultlamp.tui.names import count_of
 from faultlamp.tui.paint import Line, Piece, Role, fit_line, line, wrap
 from faultlamp.tui.readings.choice import ENGINE_SPEED, TRENDS_MIN, Choices
-from faultlamp.tui.readings.tiles import TALL_SCREEN, Shown, band
+from faultlamp.tui.readings.tiles import TALL_SCREEN, Shown, band, layout
 from faultlamp.tui.readings.value import Pick, Readings, Seen, Value
 from faultlamp.tui.status import Note, status_line
 from faultlamp.tui.times import NS_PER_S, age, moment
-from faultlamp.tui.wiggle.watch import Watch
 
 if TYPE_CHECKING:
+    from faultlamp.tui.findings.causes import CommonCauses
+    from faultlamp.tui.findings.checks import Checks
     from faultlamp.tui.intake.asker import Asker
+    from faultlamp.tui.wiggle.watch import Watch
 
 _NS_PER_MIN = 60 * NS_PER_S
 _SENTENCE_ROWS = 2
@@ -42,6 +43,9 @@ _MOST_SENTENCE_ROWS = 4
 _MANY_LANES = 2000
 _LEAST_LANES = 3
 _ROOMY_LANES = 8
+_LOW_SCREEN = 30
+_LAMP_ROWS = 2
+_STATUS_AND_KEYS = 2
 
 
 class Board:
@@ -49,8 +53,7 @@ class Board:
 
     options: keyword arguments of `History`. choices: what the second band shows; `choose` changes it for the user, and
     chosen counts how often. now_ns: the present moment.
-    tables: what the user brought along. causes: faults with one likely cause. checks: whether the readings agree.
-    watch: a contact that is watched for makes and breaks. rows_above: rows of the third band over its lanes.
+    tables: what the user brought along. rows_above: rows of the third band over its lanes.
     stock: the frames that can be saved; None: those held of a live bus. notes: the moments that were marked.
     asker: who asks when the user says so, None: nobody can be asked. attention: what is new and unseen. clock:
     nanoseconds that only go forward, for what is shown for a while only.
@@ -69,9 +72,8 @@ class Board:
         self.now_ns: int | None = None
         self.attention = Attention()
         self.tables = tables or UserTables()
-        self.causes = CommonCauses(clock)
-        self.checks = Checks(layouts, clock)
-        self.watch = Watch(layouts, clock)
+        self._causes: CommonCauses | None = None
+        self._watch: Watch | None = None
         self.rows_above = ROWS_ABOVE
         self.stock: Stock = stock or RecentFrames()
         self.notes = Notes()
@@ -85,6 +87,7 @@ class Board:
         self._lanes_of: tuple[object, ...] = ()
         self._shown: list[Lane] = []
         self._shown_of: tuple[object, ...] = ()
+        self._head_rows = 0
 
     def tick(self, *, jumped: bool = False) -> None:
         """Take what has come. jumped: because the user went there, so it is no news."""
@@ -100,15 +103,52 @@ class Board:
         blocks = self.feed.take()
         self.stock.add(blocks)
         self.job.take(blocks)
-        self.watch.heed(self.job, self.now_ns, self.feed.status().trouble)
+        if self._watch is not None:
+            self._watch.heed(self.job, self.now_ns, self.feed.status().trouble)
         settled_ns = self.feed.settled_ns()
         if settled_ns is not None:
             self.job.advance(settled_ns)
         self.now_ns = self.feed.now_ns()
         self.attention.look(self.job.history, self.now_ns, self._clock())
-        if not self.feed.behind:
+        if not self.feed.behind and (self._causes is not None or self.lanes):
             self.causes.look(self.job, self.now_ns)
-        self.watch.look(self.job, self.now_ns, quiet=jumped or self.feed.behind, behind=self.feed.behind)
+        if self._watch is not None:
+            self._watch.look(self.job, self.now_ns, quiet=jumped or self.feed.behind, behind=self.feed.behind)
+
+    # The three below load rules and tables: only once there is a fault, or a page is opened that shows them.
+
+    @property
+    def causes(self) -> CommonCauses:
+        """Faults with one likely cause."""
+        if self._causes is None:
+            from faultlamp.tui.findings.causes import CommonCauses
+
+            self._causes = CommonCauses(self._clock)
+        return self._causes
+
+    @cached_property
+    def checks(self) -> Checks:
+        """Whether the readings agree."""
+        from faultlamp.tui.findings.checks import Checks
+
+        return Checks(self.readings.layouts, self._clock)
+
+    @property
+    def watch(self) -> Watch:
+        """A contact that is watched for makes and breaks."""
+        if self._watch is None:
+            from faultlamp.tui.wiggle.watch import Watch
+
+            self._watch = Watch(self.readings.layouts, self._clock)
+            self._watch.heed(self.job, self.now_ns, self.feed.status().trouble)
+        return self._watch
+
+    def take_bell(self) -> bool:
+        """Whether to ring now for what is new; what is watched on the screen and came with it is heard with it."""
+        rings = self.attention.take_bell()
+        if rings and self._watch is not None and self._watch.on_screen:
+            self._watch.hush()
+        return rings
 
     @property
     def picks(self) -> list[Pick]:
@@ -184,8 +224,9 @@ class Board:
             text += banner(said.lamp, width - 2)
         rows = [fit_line(line(Piece(f" {row}", role), ground=role), width) for row in text]
         if self.job.history.frames:
-            most = max(2, screen_height // 8)
+            most = _LAMP_ROWS if screen_height < _LOW_SCREEN else screen_height // 8
             rows += [fit_line(line(" ", *row.pieces), width) for row in lamp_lines(self.job, width - 2, most)]
+        self._head_rows = len(rows)
         return rows
 
     def readings_band(self, width: int, screen_height: int) -> list[Line]:
@@ -206,7 +247,10 @@ class Board:
         said = *self._when(), Piece(trends), *self._none(shown), *self._no_room()
         heading = line(Piece(" READINGS", Role.TITLE), *said)
         roomy = len(self.lanes) <= _ROOMY_LANES
-        rows = band(heading, shown, at_ns, width - 1, screen_height, held=self.held, roomy=roomy)
+        crowded = self._crowded(layout(len(shown), width - 1, screen_height, roomy=roomy).rows, screen_height)
+        rows = band(
+            heading, shown, at_ns, width - 1, screen_height, held=self.held, roomy=roomy, crowded=crowded
+        )
         return [rows[0], *(fit_line(line(" ", *row.pieces), width) for row in rows[1:])]
 
     def lanes_band(self, width: int, height: int) -> list[Line]:
@@ -217,11 +261,12 @@ class Board:
             return silent_lines(width, height) if waited else [fit_line(Line(), width)] * height
         lanes = height - ROWS_ABOVE - ROWS_BELOW
         most = 0 if lanes <= _LEAST_LANES else 1 if lanes < _ROOMY_LANES else 2
-        words = notice(self.causes.current, width, most)
+        words = self._notice(width, most)
+        marks = {} if self._causes is None else self._causes.marks
         self.rows_above = ROWS_ABOVE + len(words)
         return table(
             self.job, self.shown_lanes, self.view, self.now_ns or 0, width, height, gaps=status.gaps,
-            total=len(self.lanes), unseen=self.attention.unseen, notice=words, marks=self.causes.marks,
+            total=len(self.lanes), unseen=self.attention.unseen, notice=words, marks=marks,
             marked=self.notes.marks, nothing=() if self.lanes else empty_lines(self.job, width, live=status.live),
         )
 
@@ -235,6 +280,19 @@ class Board:
         return status_line(
             status, self.job.traffic(now_ns), self.job.transport(now_ns), width, self._notes()
         )
+
+    def _crowded(self, readings_rows: int, screen_height: int) -> bool:
+        """Whether the lanes, and the words about their common cause, find no room below readings of so many rows."""
+        room = screen_height - self._head_rows - readings_rows - ROWS_ABOVE - ROWS_BELOW - _STATUS_AND_KEYS
+        return len(self.lanes) + (self._causes is not None and bool(self._causes.current)) > room
+
+    def _notice(self, width: int, most: int) -> list[Line]:
+        """The words about a common cause, at most that many rows."""
+        if self._causes is None:
+            return []
+        from faultlamp.tui.findings.causes import notice
+
+        return notice(self._causes.current, width, most)
 
     def _notes(self) -> list[Note]:
         nodes = self.job.nodes
@@ -273,8 +331,12 @@ class Board:
         count = latest.dropped + latest.refused
         return [Piece(f", {count} samples found no room", Role.WARN)] if count else []
 
+    def _note(self, job: Job, change: Change) -> None:
+        heard = self._watch is not None and self._watch.rings_for(change)
+        self.attention.note(job.history, change, heard=heard)
+
     def _new_job(self) -> Job:
         job = Job(self.readings.layouts.groups, self._options)
         job.names = self.tables.names
-        job.on_change = partial(self.attention.note, job.history)
+        job.on_change = partial(self._note, job)
         return job

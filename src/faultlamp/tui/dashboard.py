@@ -8,22 +8,14 @@ from textual import events
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.css.query import NoMatches
-from textual.screen import Screen
 
-from faultlamp.tui.board import Board
 from faultlamp.tui.canvas import Canvas
-from faultlamp.tui.detail.screen import DetailPage
-from faultlamp.tui.findings.page import ChecksPage
 from faultlamp.tui.key_line import KeyLine
-from faultlamp.tui.keys import KeysPage
 from faultlamp.tui.lanes.screen import LANE_BINDINGS
 from faultlamp.tui.lanes.table import ROWS_BELOW, label_width
 from faultlamp.tui.marks.screen import KEEPING_BINDINGS, KeepingScreen
-from faultlamp.tui.nodes.page import NodesPage
-from faultlamp.tui.page import Page
-from faultlamp.tui.readings.chooser import Chooser
-from faultlamp.tui.unknown.page import UnknownPage
-from faultlamp.tui.wiggle.page import WigglePage
+
+_STATUS_AND_KEYS = 2
 
 
 class Dashboard(KeepingScreen):
@@ -36,36 +28,22 @@ class Dashboard(KeepingScreen):
     Dashboard #readings { height: 8; }
     Dashboard #lanes { height: 1fr; background: $surface; }
     Dashboard #status { height: 1; background: $panel; }
+    Dashboard Toast { margin: 0; padding: 0 1; max-width: 100%; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "details", "Details", tooltip="All about the picked fault"),
-        Binding("r", "choose", "Readings", tooltip="Choose which readings are shown"),
-        *LANE_BINDINGS,
-        *KEEPING_BINDINGS,
-        Binding("b", "nodes", "Bus", show=False, tooltip="Who is on the bus, and who is missing"),
-        Binding("u", "unknown", "Unknown", show=False, tooltip="Parameter groups that came without a known layout"),
-        Binding("t", "app.next_theme", "Colours", show=False, tooltip="Other colours: dark, light, high contrast"),
-        Binding("question_mark", "keys", "Keys", tooltip="This list of keys and words"),
-        Binding("q", "app.quit", "Quit", tooltip="Leave"),
+        Binding("i", "intake", "Intake", tooltip="Ask all controllers for all they have; transmits only after a yes"),
         Binding("c", "checks", "Check", tooltip="Faults with one likely cause; whether the readings agree"),
         Binding("x", "wiggle", "Wires", tooltip="Find a loose wire by hand: makes and breaks, large, with a bell"),
-        Binding("i", "intake", "Intake", tooltip="Ask all controllers for all they have; transmits only after a yes"),
+        Binding("b", "nodes", "Bus", tooltip="Who is on the bus, and who is missing"),
+        Binding("r", "choose", "Readings", tooltip="Choose which readings are shown"),
+        *KEEPING_BINDINGS,
+        *LANE_BINDINGS,
+        Binding("u", "unknown", "Unknown", show=False, tooltip="Parameter groups that came without a known layout"),
+        Binding("t", "app.next_theme", "Colours", show=False, tooltip="Other colours: dark, light, high contrast"),
+        Binding("q", "app.quit", "Quit", tooltip="Leave"),
+        Binding("question_mark", "keys", "Keys", tooltip="This list of keys and words"),
     ]
-
-    def __init__(self, board: Board) -> None:
-        super().__init__(board)
-        self._details = DetailPage(board)
-        self._chooser = Chooser(board)
-        self._bus_page = NodesPage(board)
-        self._unknown = UnknownPage(board)
-        self._checks = ChecksPage(board)
-        self._wiggle = WigglePage(board)
-        self._intake: Page | None = None
-        if board.asker is not None:
-            from faultlamp.tui.intake.page import IntakePage  # a replay does without it, and starts sooner
-
-            self._intake = IntakePage(board)
-        self._key_list = KeysPage([binding for _, binding in self._bindings])
 
     def compose(self) -> ComposeResult:
         """From top to bottom."""
@@ -77,12 +55,6 @@ class Dashboard(KeepingScreen):
         yield from self.note_lines()
         yield from self.hint_lines()
         yield KeyLine()
-
-    def on_mount(self) -> None:
-        """Keep the pages: they are not made anew each time one is opened."""
-        pages = self._details, self._chooser, self._unknown, self._key_list, self._checks, self._wiggle
-        for page in (*pages, *([] if self._intake is None else [self._intake])):
-            self.app.install_screen(page, type(page).__name__)
 
     def on_resize(self) -> None:
         """Another size, another arrangement."""
@@ -108,8 +80,11 @@ class Dashboard(KeepingScreen):
             canvas.styles.height = len(lines)
             canvas.show(lines)
             above += len(lines)
-        lanes.show(board.lanes_band(width, max(height - above - 2 - self.rows_taken, 1)))
+        lanes.show(board.lanes_band(width, max(height - above - _STATUS_AND_KEYS - self.rows_taken, 1)))
         status.show([board.status(width)])
+        # What is told for a moment stands above the status line, never on it.
+        for rack in self.query("ToastRack"):
+            rack.styles.margin = 0, 0, _STATUS_AND_KEYS + self.rows_taken, 0
 
     @property
     def lane_rows(self) -> int:
@@ -118,52 +93,70 @@ class Dashboard(KeepingScreen):
 
     def action_details(self) -> None:
         """Open the picked lane."""
+        from faultlamp.tui.detail.screen import DetailPage
+
         board = self.board
         lanes = board.shown_lanes
         if lanes:
-            self._details.key = lanes[board.view.index(lanes)].key
-            self._open(self._details)
+            details = self.kept(DetailPage, board)
+            details.key = lanes[board.view.index(lanes)].key
+            self.open_page(details)
         else:
             self.notify("No fault to look into.", markup=False)
 
     def action_checks(self) -> None:
         """Open the page of findings and checks."""
-        self._open(self._checks)
+        from faultlamp.tui.findings.page import ChecksPage
+
+        self.open_page(self.kept(ChecksPage, self.board))
 
     def action_wiggle(self) -> None:
         """Watch the picked fault, or a reading."""
-        if self._wiggle.open_on_pick():
-            self._open(self._wiggle)
+        from faultlamp.tui.wiggle.page import WigglePage
+
+        page = self.kept(WigglePage, self.board)
+        if page.open_on_pick():
+            self.open_page(page)
         else:
             self.notify("Nothing to watch yet: no fault and no reading has been heard.", markup=False)
 
     def action_intake(self) -> None:
         """Ask controllers, or look at what they said."""
         asker = self.board.asker
-        if asker is None or self._intake is None:
+        if asker is None:
             self.notify("This is a recording: there is nobody to ask. On a live bus i asks its controllers.",
                         markup=False)
         elif asker.listen_only:
             self.notify("--listen-only: nothing is ever sent, so nobody is asked. Start watch without it to ask.",
                         markup=False)
         else:
-            self._open(self._intake)
+            from faultlamp.tui.intake.page import IntakePage
+
+            self.open_page(self.kept(IntakePage, self.board))
 
     def action_choose(self) -> None:
         """Open the chooser."""
-        self._open(self._chooser)
+        from faultlamp.tui.readings.chooser import Chooser
+
+        self.open_page(self.kept(Chooser, self.board))
 
     def action_nodes(self) -> None:
         """Open the page of who is on the bus."""
-        self._open(self._bus_page)
+        from faultlamp.tui.nodes.page import NodesPage
+
+        self.open_page(self.kept(NodesPage, self.board))
 
     def action_unknown(self) -> None:
         """Open the page of what has no layout."""
-        self._open(self._unknown)
+        from faultlamp.tui.unknown.page import UnknownPage
+
+        self.open_page(self.kept(UnknownPage, self.board))
 
     def action_keys(self) -> None:
         """Open the list of keys."""
-        self._open(self._key_list)
+        from faultlamp.tui.keys import KeysPage
+
+        self.open_page(self.kept(KeysPage, [binding for _, binding in self._bindings]))
 
     def on_click(self, event: events.Click) -> None:
         """On a lane: pick it, twice: open it. On the time columns: put the cursor there."""
@@ -188,11 +181,6 @@ class Dashboard(KeepingScreen):
     def on_mouse_scroll_up(self) -> None:
         """Wheel: lane above."""
         self.action_lane(-1)
-
-    def _open(self, page: Screen[None]) -> None:
-        # A click may have been under way when a key opened a page.
-        if self.app.screen is self:
-            self.app.push_screen(page)
 
     def _canvas(self, name: str) -> Canvas:
         return self.query_one(name, Canvas)

@@ -6,9 +6,8 @@ It only gathers: frames go in by blocks, and the bands draw what is there. Start
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from faultlamp.findings.make_and_break import ReadingContacts
 from faultlamp.frames import FrameBlock
 from faultlamp.frames.load import block_bits
 from faultlamp.history.changes import Change, OnChange, What, ignore_change
@@ -21,6 +20,9 @@ from faultlamp.tui.meter import Meter, Traffic
 from faultlamp.tui.preferences.machine import EngineName
 from faultlamp.tui.times import NS_PER_S
 from faultlamp.tui.unknown.groups import UnknownGroups
+
+if TYPE_CHECKING:
+    from faultlamp.findings.make_and_break import ReadingContacts
 
 _NEWS = frozenset({What.FAULT_ACTIVE, What.FAULT_CLEARED, What.FAULT_SILENT})
 

@@ -1,5 +1,8 @@
 """The last row of every screen: its main keys, made from the bindings; a click on one does what the key does.
 
+Rule: the bindings stand in the order of what they are worth. Where not all have room, those at the end are left out,
+but never how to see all keys and how to get back.
+
 One row drawn as text. A widget for each key would have to be made and laid out each time a page opens.
 """
 
@@ -22,6 +25,7 @@ _KEY_NAMES = {
     "slash": "/", "tab": "Tab", "backspace": "Backspace", "delete": "Delete",
 }
 _GAP = 2
+_ALWAYS = frozenset({"keys", "leave", "stop"})
 
 
 class Entry(NamedTuple):
@@ -41,22 +45,24 @@ def key_name(key: str) -> str:
 
 def key_line(bindings: Iterable[Binding], width: int) -> tuple[Line, list[Entry]]:
     """The row, and where each key stands in it. One key for each action; what does not fit whole is left out."""
+    shown = list({binding.action: binding for binding in reversed(list(bindings)) if binding.show}.values())[::-1]
+    while sum(_cells(binding) + _GAP for binding in shown) + 1 - _GAP > width:
+        place = next((at for at in reversed(range(len(shown))) if shown[at].action not in _ALWAYS), len(shown) - 1)
+        del shown[place]
     pieces: list[Piece] = []
     entries: list[Entry] = []
-    actions: set[str] = set()
     used = 1
-    for binding in bindings:
-        if not binding.show or binding.action in actions:
-            continue
-        actions.add(binding.action)
+    for binding in shown:
         name, text = key_name(binding.key), f" {binding.description}"
-        end = used + cell_len(name) + cell_len(text)
-        if end > width:
-            break
+        end = used + _cells(binding)
         pieces += [Piece(" " * (_GAP if entries else 1)), Piece(name, Role.TITLE), Piece(text)]
         entries.append(Entry(used, end, binding.key, binding.tooltip or binding.description))
         used = end + _GAP
     return Line(tuple(pieces)), entries
+
+
+def _cells(binding: Binding) -> int:
+    return cell_len(key_name(binding.key)) + 1 + cell_len(binding.description)
 
 
 class KeyLine(Canvas):

@@ -12,10 +12,14 @@ from faultlamp.bus.recorder import Recorder
 from faultlamp.frames import FrameBlock
 from faultlamp.j1939.readings import Layouts
 from faultlamp.text import printable
+from faultlamp.tui.app import DashboardApp
+from faultlamp.tui.board import Board
 from faultlamp.tui.detail.tables import UserTables
 from faultlamp.tui.export.stock import RecentFrames
 from faultlamp.tui.feed import FeedStatus
 from faultlamp.tui.names import count_of, few
+from faultlamp.tui.preferences.keeper import keeping
+from faultlamp.tui.terminal import drawn_on_terminal
 from faultlamp.tui.times import length
 
 if TYPE_CHECKING:
@@ -144,11 +148,6 @@ def run_dashboard(
     folder: where choices are remembered, None: not at all. tables: what the user brought along. asker: who
     asks when the user says so.
     """
-    from faultlamp.tui.app import DashboardApp
-    from faultlamp.tui.board import Board
-    from faultlamp.tui.preferences.keeper import keeping
-    from faultlamp.tui.terminal import drawn_on_terminal
-
     with keeping(folder) as keeper:
         board = Board(feed, layouts, history_options, tables=tables, stock=feed.stock)
         board.asker = asker

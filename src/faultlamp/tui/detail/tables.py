@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
-from faultlamp.knowledge.crosswalk import Crosswalk
 from faultlamp.knowledge.spn_table import SpnNames
+
+if TYPE_CHECKING:
+    from faultlamp.knowledge.crosswalk import Crosswalk
 
 
 @dataclass(frozen=True, slots=True)

@@ -56,7 +56,9 @@ def detail_lines(
     if findings:
         rows += heading("FAULTS THAT MAY HAVE THE SAME CAUSE")
         for finding in findings:
-            rows += finding_lines(finding, start_ns, width, several=several, without=which)
+            rows += finding_lines(
+                finding, start_ns, width, several=several, without=which, describe=job.names.describe
+            )
     if explained.codes_note:
         rows += codes_lines(explained, fault.active, width)
     rows += steps_lines(explained, width)

@@ -63,7 +63,9 @@ class CommonCauses:
             return
         self._changes = job.changes
         if now_ns is not None and any(controller.faults for controller in job.history.controllers.values()):
-            self.found = shared_causes(job.history, now_ns, load_shared_causes(), nodes=job.nodes)
+            self.found = shared_causes(
+                job.history, now_ns, load_shared_causes(), nodes=job.nodes, describe=job.names.describe
+            )
             self.current = [finding for finding in self.found.findings if _stands(job, finding)]
             self.marks = _marks(self.current)
         done_ns = self._clock()

@@ -8,9 +8,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from faultlamp.findings.check import Check, Verdict
-from faultlamp.findings.finding import Finding, fault_words
+from faultlamp.findings.finding import Describe, Finding, fault_words
 from faultlamp.findings.onsets import FaultId
 from faultlamp.findings.shared_causes import SharedCauses
+from faultlamp.knowledge.names import describe_spn
 from faultlamp.text import printable
 from faultlamp.tui.board import Board
 from faultlamp.tui.findings.causes import BEGIN, MEMBER, before_touching
@@ -42,20 +43,27 @@ class ChecksPage(Page):
         trouble = board.feed.status().trouble
         rows = [] if not trouble else hung("! ", "The bus is lost: all of this is as last heard.", width, Role.WARN)
         return [
-            *rows, *findings_lines(board.causes.found, board.start_ns, width, several=several), Line(),
+            *rows, *findings_lines(
+                board.causes.found, board.start_ns, width, several=several, describe=board.job.names.describe
+            ), Line(),
             *checks_lines(checks, board.start_ns, width, several=several),
         ]
 
 
-def findings_lines(found: SharedCauses, start_ns: int, width: int, *, several: bool) -> list[Line]:
-    """Every group with its faults, its evidence and what to do first; then how many faults stand alone."""
+def findings_lines(
+    found: SharedCauses, start_ns: int, width: int, *, several: bool, describe: Describe = describe_spn
+) -> list[Line]:
+    """Every group with its faults, its evidence and what to do first; then how many faults stand alone.
+
+    describe: what parameters are called.
+    """
     rows = [line(Piece("FAULTS WITH ONE LIKELY CAUSE", Role.TITLE)), *hung("", _MANUAL, width, Role.DIM)]
     if found.crowded:
         rows += hung("  ", f"{len(found.alone)} faults at once: too many to look for common causes.", width, Role.WARN)
     elif not found.findings:
         rows += hung("  ", "None found: no faults began together that point the same way.", width)
     for finding in found.findings[:_MOST_FINDINGS]:
-        rows += finding_lines(finding, start_ns, width, several=several)
+        rows += finding_lines(finding, start_ns, width, several=several, describe=describe)
     if len(found.findings) > _MOST_FINDINGS:
         rows += hung("  ", f"and {len(found.findings) - _MOST_FINDINGS} more groups", width, Role.DIM)
     if found.alone and not found.crowded:
@@ -67,9 +75,13 @@ def findings_lines(found: SharedCauses, start_ns: int, width: int, *, several: b
 
 
 def finding_lines(
-    finding: Finding, start_ns: int, width: int, *, several: bool, without: FaultId | None = None
+    finding: Finding, start_ns: int, width: int, *, several: bool, without: FaultId | None = None,
+    describe: Describe = describe_spn,
 ) -> list[Line]:
-    """One group: sentence, faults, what it points to, evidence, cautions, tests. without: a fault not to list."""
+    """One group: sentence, faults, what it points to, evidence, cautions, tests.
+
+    without: a fault not to list. describe: what parameters are called.
+    """
     evidence = finding.evidence
     gone = "" if evidence.active else " None of them is active now."
     role = Role.WARN if evidence.active else Role.STRONG
@@ -82,7 +94,7 @@ def finding_lines(
         verb = "began" if evidence.seen else "there since"
         leads = ", begin with this one" if fault == finding.leading else ""
         at = f"{verb} {exact_moment(time_ns, start_ns)}"
-        text = f"{fault_words(fault)}, {who(fault.source_address)}{where}, {at}{leads}"
+        text = f"{fault_words(fault, describe)}, {who(fault.source_address)}{where}, {at}{leads}"
         rows += hung(f"{MEMBER} ", text, width, more="┃   ")
     if len(began) > _MOST_FAULTS:
         rows += hung(f"{MEMBER} ", f"and {len(began) - _MOST_FAULTS} more", width)

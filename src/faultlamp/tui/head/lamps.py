@@ -1,17 +1,23 @@
-"""The lamps as words with a shape and a state each: one row a controller where they differ.
+"""The lamps as words with a shape and a state each: one row a controller where they differ and there is room.
 
     ■ on   ◐ fast flash   ◑ slow flash   □ off   · n/a (not available)   ? reserved
+
+Where there is not, one entry a lamp with those who ask for it: `■ AMBER on: engine 1, transmission 1`.
 
 Rule: SAE J1939-73, section 5.7.1. The lamps of a DM1 belong to its sender as a whole, not to a single code.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+
+from rich.cells import cell_len
+
 from faultlamp.history.controllers import Controller
 from faultlamp.j1939.diagnostics import Lamp, Lamps, LampState
 from faultlamp.tui.head.sentence import name_of
 from faultlamp.tui.job import Job
-from faultlamp.tui.names import LAMP_PLACES, LAMP_WORDS, STATE_WORDS, title
+from faultlamp.tui.names import LAMP_PLACES, LAMP_WORDS, STATE_WORDS, title, together
 from faultlamp.tui.paint import Line, Piece, Role, fit, fit_line, flow, line
 from faultlamp.tui.wiggle.letters import large
 
@@ -32,6 +38,9 @@ SHORT_WORDS = {
 _LABEL = 13
 _BANNER_ROWS = 4
 
+_Reporting = tuple[Controller, Lamps]
+_Listing = Callable[[Sequence[str]], str]
+
 
 def lamp_lines(job: Job, width: int, most: int) -> list[Line]:
     """At most `most` rows of exactly `width` cells; whoever asks for the gravest lamp comes first."""
@@ -49,8 +58,8 @@ def lamp_lines(job: Job, width: int, most: int) -> list[Line]:
     quiet = [controller for controller, lamps in reporting if _gravity(lamps) == len(LAMP_WORDS)]
     rows = [row for controller, lamps in asking for row in _row(name_of(job, controller), lamps, width)]
     if quiet:
-        rows += _quiet(job, quiet, bool(asking), width)
-    return _fitted(rows, width, most)
+        rows += _quiet(job, quiet, bool(asking))
+    return _fitted(rows if len(rows) <= most else _merged(job, reporting, width, most), width, most)
 
 
 def banner(lamp: Lamp, width: int) -> list[str]:
@@ -77,7 +86,50 @@ def _row(label: str, lamps: Lamps, width: int) -> list[Line]:
     return [line(rest if place else first, *row.pieces) for place, row in enumerate(rows)]
 
 
-def _quiet(job: Job, quiet: list[Controller], others: bool, width: int) -> list[Line]:
+def _merged(job: Job, reporting: Sequence[_Reporting], width: int, most: int) -> list[Line]:
+    """An entry for each lamp and state with who asks for it; with as many names as find room in `most` rows."""
+    rows: list[Line] = []
+    for listed, listed_quiet in _WAYS_TO_LIST:
+        cells = _entries(job, reporting, listed, listed_quiet)
+        rows = flow(cells, width)
+        if len(rows) <= most and all(cell_len(cell.text) <= width for cell in cells):
+            break
+    return rows
+
+
+def _entries(
+    job: Job, reporting: Sequence[_Reporting], listed: _Listing | None, listed_quiet: _Listing | None
+) -> list[Piece]:
+    cells, unlit = [], []
+    for lamp in LAMP_WORDS:
+        senders: dict[LampState, list[str]] = {}
+        for controller, lamps in reporting:
+            senders.setdefault(lamps[LAMP_PLACES[lamp]], []).append(name_of(job, controller))
+        lit = [state for state in SHAPES if state.lit and state in senders]
+        for state in lit:
+            cell = _cell(lamp, state)
+            cells.append(cell if listed is None else cell._replace(text=f"{cell.text}: {listed(senders[state])}"))
+        if not lit:
+            states = [state for state in SHAPES if state in senders]
+            words = " or ".join(STATE_WORDS[state] for state in states)
+            unlit.append(Piece(f"{SHAPES[states[0]]} {SHORT_WORDS[lamp]} {words}", Role.DIM))
+    quiet = [name_of(job, controller) for controller, lamps in reporting if gravest(lamps) is None]
+    if quiet and listed_quiet is not None:
+        unlit.append(Piece(f"□ no lamp asked for: {listed_quiet(quiet)}", Role.DIM))
+    return cells + unlit
+
+
+def _counted(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{len(names)} controllers"
+
+
+# Those who ask for a lamp, and those who ask for none, in fewer and fewer words; None: not named.
+_WAYS_TO_LIST: tuple[tuple[_Listing | None, _Listing | None], ...] = (
+    (", ".join, ", ".join), (", ".join, _counted), (", ".join, None), (together, None), (_counted, None), (None, None),
+)
+
+
+def _quiet(job: Job, quiet: list[Controller], others: bool) -> list[Line]:
     """Controllers that ask for no lamp: their states in full would only be noise."""
     label = name_of(job, quiet[0]) if len(quiet) == 1 else f"{len(quiet)} {'others' if others else 'controllers'}"
     return [line(Piece(fit(title(label), _LABEL) + " "), Piece("□ no lamp asked for", Role.DIM))]

@@ -1,20 +1,19 @@
 """Who asks while the dashboard watches: a thread with a line of its own, and what it has learnt so far.
 
-Rule: nothing is sent before `start`, nothing after `stop`, and nothing once all questions are settled. The watching
-never waits for the asking: what is read here is a copy, made under a lock that is held for microseconds.
+Rule: nothing is sent before `start`, and nothing once all questions are settled. After `stop` an abort (SAE J1939-21,
+section 5.10) ends each transfer that is under way, so that no controller waits for us, and then nothing is sent. The
+watching never waits for the asking: what is read here is a copy, made under a lock that is held for microseconds.
 """
 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from contextlib import suppress
 from enum import StrEnum
 from threading import Event, Lock, Thread
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-from faultlamp.asking.document import intake_document
-from faultlamp.asking.intake import Intake
-from faultlamp.asking.plan import WITH_TEST_RESULTS, Question, wanted
 from faultlamp.bus.conversing import CHANNEL, SteadyClock, converse
 from faultlamp.bus.lending import OPENED_TWICE, line_beside
 from faultlamp.bus.line import Line
@@ -22,11 +21,18 @@ from faultlamp.bus.reconnect import Reconnecting
 from faultlamp.errors import BusError, FaultlampError
 from faultlamp.frames import Frame
 from faultlamp.j1939.address import Name
-from faultlamp.j1939.participant import Participant
+from faultlamp.j1939.identifier import split_identifier
 from faultlamp.j1939.readings import Layouts
+from faultlamp.j1939.transport import ABORT, ETP_CM, TP_CM
+
+if TYPE_CHECKING:
+    # What asks is loaded with the yes: the watching starts sooner without it.
+    from faultlamp.asking.intake import Intake
+    from faultlamp.asking.plan import Question
+    from faultlamp.j1939.participant import Participant
 
 TOOL_ADDRESS = 249
-QUESTIONS = wanted("all")
+ASKED = "all"
 
 _STOP_TIMEOUT_S = 3.0
 
@@ -58,7 +64,7 @@ class Asker:
     """Asks everybody on the bus that `listening` hears, once `start` is called.
 
     title: the bus in words. name: our NAME. objection: why nothing can be sent on the bus, a phrase, or None; asked
-    before each yes. listen_only: never send.
+    before each yes. listen_only: never send. spn_conversion: as `Intake` has it.
 
     stage: how far it is. trouble: why it ended early, one line, else empty. stopped: the user ended it. began_s: when
     the yes was given, seconds since the epoch. count: how often that was. own: addresses that were ours.
@@ -71,6 +77,7 @@ class Asker:
         name: Name,
         layouts: Layouts,
         *,
+        spn_conversion: Mapping[int, int] | None = None,
         listen_only: bool = False,
         objection: Callable[[], str | None] = lambda: None,
     ) -> None:
@@ -87,6 +94,7 @@ class Asker:
         self._listening = listening
         self._name = name
         self._layouts = layouts
+        self._conversion = spn_conversion
         self._lock = Lock()
         self._stop = Event()
         self._thread: Thread | None = None
@@ -108,7 +116,7 @@ class Asker:
 
     @property
     def stopping(self) -> bool:
-        """It was told to stop, and nothing is sent any more, but the bus is not closed yet."""
+        """It was told to stop, and nothing is asked any more, but the bus is not closed yet."""
         return self.busy and self._stop.is_set()
 
     @property
@@ -141,6 +149,8 @@ class Asker:
                 sum(result.payload is not None for result in intake.results.values()),
             )
             if state != self._document[0]:
+                from faultlamp.asking.document import intake_document
+
                 self._document = state, intake_document(intake, self._layouts)
             return self._document[1]
 
@@ -166,7 +176,7 @@ class Asker:
         self._thread.start()
 
     def stop(self) -> None:
-        """Send nothing any more; what was answered stays. Returns at once."""
+        """Ask nothing any more, end what is under way; what was answered stays. Returns at once."""
         if self.busy:
             self.stopped = True
             self._stop.set()
@@ -200,10 +210,15 @@ class Asker:
             raise BusError(objection)
 
     def _ask(self, line: Line) -> None:
+        from faultlamp.asking.intake import Intake
+        from faultlamp.asking.plan import WITH_TEST_RESULTS, wanted
+        from faultlamp.j1939.participant import Participant
+
         clock = SteadyClock()
         participant = Participant(self._name, TOOL_ADDRESS, channel=CHANNEL)
         intake = Intake(
-            participant, QUESTIONS, layouts=self._layouts, test_results="all" in WITH_TEST_RESULTS
+            participant, wanted(ASKED), layouts=self._layouts, spn_conversion=self._conversion,
+            test_results=ASKED in WITH_TEST_RESULTS,
         )
         with self._lock:
             self._intake = intake
@@ -213,6 +228,7 @@ class Asker:
         try:
             converse(talk, talk, clock, lambda: intake.done or self._stop.is_set())
         finally:
+            talk.hang_up(participant, clock())
             if participant.address is not None:
                 self.own.add(participant.address)
 
@@ -222,7 +238,7 @@ class Asker:
 
 
 class _Talk:
-    """An intake and its line, for `converse`: one thread asks, others look; after a stop nothing leaves."""
+    """An intake and its line, for `converse`: one thread asks, others look; after a stop only aborts leave."""
 
     def __init__(self, asker: Asker, line: Line, intake: Intake, lock: Lock, stop: Event) -> None:
         self._asker = asker
@@ -239,6 +255,16 @@ class _Talk:
             self._line.send(can_id, data)
             self._asker.note_sent()
 
+    def hang_up(self, participant: Participant, now_ns: int) -> None:
+        """Abort transfers that are under way. Never raises BusError."""
+        with self._lock:
+            participant.hang_up(now_ns)
+            leaving = [(can_id, data) for can_id, data in participant.outgoing(now_ns) if _is_abort(can_id, data)]
+        with suppress(BusError):
+            for can_id, data in leaving:
+                self._line.send(can_id, data)
+                self._asker.note_sent()
+
     def feed(self, frame: Frame) -> None:
         with self._lock:
             self._intake.feed(frame)
@@ -254,3 +280,7 @@ class _Talk:
     def next_ns(self) -> int | None:
         with self._lock:
             return self._intake.next_ns()
+
+
+def _is_abort(can_id: int, data: bytes) -> bool:
+    return split_identifier(can_id).pgn in (TP_CM, ETP_CM) and data[0] == ABORT

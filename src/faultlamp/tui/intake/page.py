@@ -41,7 +41,7 @@ class IntakePage(Page, inherit_bindings=False):
         Binding("tab", "choose", "Choose", priority=True, tooltip="The other answer"),
         Binding("right,left,shift+tab", "choose", "Choose", show=False, priority=True, tooltip="The other answer"),
         Binding("enter", "decide", "Do it", tooltip="Do what is chosen"),
-        Binding("escape", "stop", "STOP asking", tooltip="Send nothing any more; what was answered stays"),
+        Binding("escape", "stop", "STOP asking", tooltip="Ask nothing any more; what was answered stays"),
         Binding("escape", "leave", "Back", tooltip="Back to the dashboard"),
         Binding("enter", "leave", "Dashboard", show=False, tooltip="Back to the dashboard; what is asked goes on"),
         Binding("q", "leave", "Dashboard", tooltip="Back to the dashboard; what is asked goes on"),

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from faultlamp.asking.intake import BUSY_PAUSE_NS, MOST_BUSY, MOST_TRIES, PAUSE_NS
-from faultlamp.tui.intake.asker import QUESTIONS, TOOL_ADDRESS, Progress
+from faultlamp.asking.intake import BUSY_PAUSE_NS, MOST_BUSY, PAUSE_NS
+from faultlamp.asking.pending import MOST_TRIES
+from faultlamp.asking.plan import wanted
+from faultlamp.tui.intake.asker import ASKED, TOOL_ADDRESS, Progress
 from faultlamp.tui.names import count_of, title, who
 from faultlamp.tui.paint import Line, Piece, Role, hung, line, wrap
 from faultlamp.tui.times import NS_PER_S, length
@@ -51,7 +53,7 @@ def consent_lines(about: Situation, width: int) -> list[Line]:
     heard = ", ".join(names[:_MOST_NAMED]) + (", ..." if len(names) > _MOST_NAMED else "") or "nobody yet"
     rows += _row("Sent", (
         f"a claim of address {TOOL_ADDRESS}, one request to all for their address claims, then requests for identity, "
-        f"hours, stored and other codes, freeze frames, readiness, counts, test results: {len(QUESTIONS)} and more "
+        f"hours, stored and other codes, freeze frames, readiness, counts, test results: {len(wanted(ASKED))} and more "
         "for each controller. Nothing is cleared, no test is started"
     ), width)
     rows += _row("To", f"whoever is there, one after the other; heard so far: {heard}", width)
@@ -91,7 +93,8 @@ def choice_line(chosen: int, width: int, *, possible: bool) -> tuple[Line, list[
 def progress_lines(bus: str, progress: Progress, width: int, *, opening: bool, stopping: bool) -> list[Line]:
     """How far it is."""
     if stopping:
-        return [line(Piece("STOPPING", Role.TITLE), Piece("  nothing is sent any more"))]
+        said = "  nothing is asked any more; transfers under way are aborted"
+        return [line(Piece("STOPPING", Role.TITLE), Piece(said))]
     rows = [
         line(Piece("ASKING", Role.TITLE), Piece("  transmits", Role.WARN), f"; {_so_far(progress)}"),
         *(line(Piece(text, Role.DIM)) for text in wrap(f"on {bus}", width)),

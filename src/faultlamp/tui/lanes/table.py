@@ -33,6 +33,8 @@ ROWS_BELOW = 2
 
 _SENDER = 10
 _CODE = 9
+# With so many cells the lamp is not cut, though the name may be.
+_TO_LAMP = 35
 _LAMP_CELLS = {
     Lamp.RED_STOP: "RED", Lamp.AMBER_WARNING: "AMBER", Lamp.PROTECT: "PROT", Lamp.MALFUNCTION_INDICATOR: "MALF",
 }
@@ -41,7 +43,7 @@ _NEWS_WORDS = {What.FAULT_ACTIVE: "active", What.FAULT_CLEARED: "cleared", What.
 
 def label_width(width: int) -> int:
     """Cells left of the time columns."""
-    return max(min(width * 11 // 20, 64), min(width, 32))
+    return max(min(width * 11 // 20, 64), min(width, _TO_LAMP))
 
 
 def table(

@@ -1,22 +1,26 @@
-"""The keys of the dashboard that keep something: mark a moment, list the marks, save, copy."""
+"""The keys of the dashboard that keep something: mark a moment, list the marks, save, copy; and its pages.
+
+Rule: a page is loaded and made when it is opened first, so that none of them keeps the first paint waiting, and then
+kept: opening it again is quick, and nothing is left over.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any, TypeVar
 
 from textual import on
 from textual.binding import Binding, BindingType
+from textual.screen import Screen
 from textual.widgets import Input
 
 from faultlamp.errors import CaptureError
 from faultlamp.tui.board import Board
 from faultlamp.tui.export.faults import fault_line
 from faultlamp.tui.export.new_file import typed_path, where
-from faultlamp.tui.export.page import SavePage, notes_default
 from faultlamp.tui.hint_line import HintLine
 from faultlamp.tui.lanes.screen import LaneScreen
 from faultlamp.tui.marks.notes import LONGEST_NOTE
-from faultlamp.tui.marks.page import MarksPage
 from faultlamp.tui.preferences.keeper import Keeper
 from faultlamp.tui.times import moment
 from faultlamp.tui.typed_line import TypedLine
@@ -24,9 +28,11 @@ from faultlamp.tui.typed_line import TypedLine
 KEEPING_BINDINGS: list[BindingType] = [
     Binding("m", "mark", "Mark", show=False, tooltip="Mark this moment, with a note if you like"),
     Binding("M", "marks", "Marks", show=False, tooltip="The marked moments: look at one again"),
-    Binding("k", "keep", "Save", show=False, tooltip="Save frames, the fault list, marks and notes to a file"),
+    Binding("k", "keep", "Save", tooltip="Save frames, the fault list, a report page, marks and notes"),
     Binding("y", "copy_fault", "Copy", show=False, tooltip="Copy the picked fault as a line of text"),
 ]
+_PageT = TypeVar("_PageT", bound=Screen[Any])
+
 _SHORT_S = 4
 _LONG_S = 8
 
@@ -36,14 +42,8 @@ class KeepingScreen(LaneScreen):
 
     def __init__(self, board: Board) -> None:
         super().__init__(board)
-        self.save_page = SavePage(board)
-        self.marks_page = MarksPage(board)
         self._marking_ns = 0
-
-    def on_mount(self) -> None:
-        """Keep the pages."""
-        for page in (self.save_page, self.marks_page):
-            self.app.install_screen(page, type(page).__name__)
+        self._pages: dict[type[Screen[Any]], Screen[Any]] = {}
 
     def note_lines(self) -> Iterator[TypedLine]:
         """The lines in which a note, and once the name of its file, is typed."""
@@ -79,11 +79,15 @@ class KeepingScreen(LaneScreen):
 
     def action_marks(self) -> None:
         """Open the page of marks."""
-        self._show(self.marks_page)
+        from faultlamp.tui.marks.page import MarksPage
+
+        self.open_page(self.kept(MarksPage, self.board))
 
     def action_keep(self) -> None:
         """Open the page to save from."""
-        self._show(self.save_page)
+        from faultlamp.tui.export.page import SavePage
+
+        self.open_page(self.kept(SavePage, self.board))
 
     def action_copy_fault(self) -> None:
         """The picked fault's line to the clipboard of the terminal."""
@@ -102,6 +106,8 @@ class KeepingScreen(LaneScreen):
     @on(Input.Submitted, "#note")
     def note_typed(self, event: Input.Submitted) -> None:
         """Mark the moment; the first time, say or ask where marks are kept."""
+        from faultlamp.tui.export.page import notes_default
+
         board = self.board
         self.query_one("#note", TypedLine).action_put_away()
         try:
@@ -137,6 +143,15 @@ class KeepingScreen(LaneScreen):
         kept = "" if board.notes.path is None else f", kept in {where(board.notes.path)}"
         self.notify(f"{at} is marked{kept}.", timeout=_SHORT_S, markup=False)
 
-    def _show(self, page: SavePage | MarksPage) -> None:
+    def kept(self, kind: type[_PageT], *args: Any) -> _PageT:
+        """The page of that kind, made of the arguments the first time."""
+        page = self._pages.get(kind)
+        if not isinstance(page, kind):
+            page = self._pages[kind] = kind(*args)
+            self.app.install_screen(page, kind.__name__)
+        return page
+
+    def open_page(self, page: Screen[Any]) -> None:
+        """Show it, unless another was opened already: a click may have been under way when a key did so."""
         if self.app.screen is self:
             self.app.push_screen(page)

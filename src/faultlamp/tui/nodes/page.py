@@ -6,6 +6,11 @@
               engine 1 complains: SPN 2011 FMI 9, Source Address 11: abnormal update rate
             0 Engine 1                         31       <1 s ago      2  RED STOP
               NAME: engine, instance 0, ECU 0, on-highway, ...
+
+In a narrow window the columns are words below the name:
+
+        0 Engine 1
+          31 frames/s  heard <1 s ago  2 active  lamp RED STOP
 """
 
 from __future__ import annotations
@@ -15,18 +20,20 @@ from collections.abc import Iterator
 from faultlamp.history.nodes import MOST_NAMES, NO_ADDRESS
 from faultlamp.j1939.address import Name
 from faultlamp.knowledge.addresses import function_name
-from faultlamp.knowledge.names import describe_spn, fmi_meaning
+from faultlamp.knowledge.names import fmi_meaning
 from faultlamp.tui.board import Board
 from faultlamp.tui.head.lamps import SHORT_WORDS, gravest
 from faultlamp.tui.job import Job
 from faultlamp.tui.names import count_of, title, who
 from faultlamp.tui.nodes.roster import Complaint, Entry, roster
 from faultlamp.tui.page import Page
-from faultlamp.tui.paint import Line, Piece, Role, fit, line, wrap
+from faultlamp.tui.paint import Line, Piece, Role, fit, flow, hung, line, wrap
 from faultlamp.tui.status import load_words
 from faultlamp.tui.times import age, length
 
-_INDENT = 10
+_INDENT, _NARROW_INDENT = 10, 6
+_LEAST_NAME = 20
+_OTHER_COLUMNS = 56
 _MOST_ENTRIES = 300
 # SAE J1939-81: 'not available' in a field of eight bits (from memory).
 _NO_FUNCTION = 255
@@ -45,6 +52,8 @@ def node_lines(job: Job, now_ns: int, width: int, *, load: str = "", trouble: st
     if load:
         facts.append(f"{load}, an estimate" if "%" in load else f"about {load}")
     rows = [line(Piece("WHO IS ON THE BUS", Role.TITLE), Piece("  " + ", ".join(facts)))]
+    if len(rows[0].text) > width:
+        rows = [line(Piece("WHO IS ON THE BUS", Role.TITLE)), *(line(text) for text in wrap(", ".join(facts), width))]
     if trouble:
         rows += [line(Piece(text, Role.WARN)) for text in wrap(f"Nothing can be heard now: {trouble}", width)]
     elif found.entries and all(entry.missing for entry in found.entries):
@@ -54,9 +63,11 @@ def node_lines(job: Job, now_ns: int, width: int, *, load: str = "", trouble: st
     rows.append(Line())
     if not found.entries:
         return [*rows, *(line(text) for text in wrap(_NOBODY, width))]
-    cells = max(min(width - 56, 44), 10)
-    titles = _row(" ", "Address", "Who", cells, "Frames/s", "Last heard", "Faults", "Lamp")
-    rows.append(line(Piece(titles, Role.STRONG)))
+    # Names, and the lamp at the end of the row, are never cut: where they would be, the columns become words.
+    cells = min(width - _OTHER_COLUMNS, 44)
+    if cells >= _LEAST_NAME:
+        titles = _row(" ", "Address", "Who", cells, "Frames/s", "Last heard", "Faults", "Lamp")
+        rows.append(line(Piece(titles, Role.STRONG)))
     in_order = sorted(found.entries, key=lambda entry: (not entry.missing, not entry.rivals))
     for entry in in_order[:_MOST_ENTRIES]:
         rows += _entry(job, entry, now_ns, cells, width)
@@ -86,12 +97,25 @@ def _entry(job: Job, entry: Entry, now_ns: int, cells: int, width: int) -> Itera
         asked = gravest(controller.lamps)
         lamp = SHORT_WORDS[asked] if asked else "none"
     wrong = entry.missing or bool(entry.rivals)
-    text = _row("✕" if entry.missing else "≠" if entry.rivals else " ", str(entry.source_address), name, cells, rate,
-                ago, faults, lamp)
-    yield line(Piece(fit(text, width), Role.WARN if wrong else Role.STRONG))
-    for said, role in _details(job, entry):
-        for row in wrap(said, max(width - _INDENT, 10)):
-            yield line(" " * _INDENT, Piece(row, role))
+    mark, address = "✕" if entry.missing else "≠" if entry.rivals else " ", str(entry.source_address)
+    role = Role.WARN if wrong else Role.STRONG
+    indent = _INDENT
+    if cells >= _LEAST_NAME:
+        first, *more = wrap(name, cells)
+        yield line(Piece(fit(_row(mark, address, first, cells, rate, ago, faults, lamp), width), role))
+        for text in more:
+            yield line(" " * _INDENT, Piece(text, role))
+    else:
+        indent = _NARROW_INDENT
+        yield from hung(f"{mark} {address:>3} ", name, width, role)
+        talk = [] if rate == "-" else [f"{rate} frames/s"]
+        talk.append("never heard" if node is None else f"heard {ago}")
+        talk += ["no fault report"] if faults == "-" else [f"{faults} active", f"lamp {lamp}"]
+        for row in flow(map(Piece, talk), width, indent=indent):
+            yield line(" " * indent, *row.pieces)
+    for said, detail_role in _details(job, entry):
+        for text in wrap(said, max(width - indent, 10)):
+            yield line(" " * indent, Piece(text, detail_role))
 
 
 def _details(job: Job, entry: Entry) -> Iterator[tuple[str, Role]]:
@@ -128,7 +152,8 @@ def _function(function: int) -> str:
 def _complaint(job: Job, complaint: Complaint) -> str:
     controller, fault = complaint
     sender = who(controller.source_address, controller.channel if len(job.history.channels) > 1 else "")
-    return f"{sender} complains: SPN {fault.spn} FMI {fault.fmi}, {describe_spn(fault.spn)}: {fmi_meaning(fault.fmi)}"
+    what = f"{job.names.describe(fault.spn)}: {fmi_meaning(fault.fmi)}"
+    return f"{sender} complains: SPN {fault.spn} FMI {fault.fmi}, {what}"
 
 
 def _rate(per_s: float) -> str:

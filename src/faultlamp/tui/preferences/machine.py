@@ -17,7 +17,6 @@ import numpy as np
 
 from faultlamp.frames import EXTENDED, FrameBlock
 from faultlamp.j1939.address import NAME_BYTES, Name
-from faultlamp.j1939.reports.identity import VIN_PGN, decode_vin
 
 _CLAIM = np.uint32(0xEE00)
 _FORMAT = np.uint32(0x3FF00)
@@ -47,6 +46,8 @@ def machine_key(identities: Mapping[tuple[str, int, int], bytes], engine: int, n
 
     identities: texts by channel, source address and group. engine: the engine's address. name: its NAME.
     """
+    from faultlamp.j1939.reports.identity import VIN_PGN, decode_vin  # not needed before the first frames
+
     sources = [key for key in identities if key[2] == VIN_PGN]
     for source in sorted(sources, key=lambda key: (key[1] != engine, key)):
         texts = decode_vin(identities[source])

@@ -10,8 +10,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from faultlamp.knowledge.amounts import digits_of
 from faultlamp.knowledge.units import System, can_convert, convert, quantity_of
-from faultlamp.tui.readings.value import Pick, Seen, Value, digits_of, in_unit
+from faultlamp.tui.readings.value import Pick, Seen, Value, in_unit
 
 ENGINE_SPEED = 190
 FIRST_PICKS = tuple(Pick(spn) for spn in (ENGINE_SPEED, 110, 168, 247, 92, 100))

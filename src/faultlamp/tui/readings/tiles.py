@@ -30,7 +30,8 @@ TREND_NS = 60 * NS_PER_S
 TALL_SCREEN = 40
 """From so many rows on there is room for what is read from further away."""
 
-_LARGE, _SMALL = 5, 2
+_LARGE, _SMALL, _ONE_ROW = 5, 2, 1
+_LOW_SCREEN = 24
 _TILE = 26
 _MOST_TREND_ROWS = 4
 # A trend has at most sixty samples: with more columns it would look as if some were missing.
@@ -72,17 +73,31 @@ class Layout(NamedTuple):
     scale: int = 1
     trend_rows: int = 1
 
+    @property
+    def rows(self) -> int:
+        """Of the whole band, its heading included."""
+        return 1 + sum(self.heights)
 
-def layout(count: int, width: int, screen_height: int, *, roomy: bool = True) -> Layout:
+
+def layout(count: int, width: int, screen_height: int, *, roomy: bool = True, crowded: bool = False) -> Layout:
     """The largest figures at which all readings have room, and under them trends as high as there is room.
 
     Room is two fifths of the screen; of a tall one half where the lanes need little (roomy): they keep the rest. Where
     not all can be large, rows of large ones stand on top of small ones; rows for which there is not even that room are
     left out.
+
+    crowded: the lanes do not all have room. Then a quarter of the screen is enough, as long as no reading is left out
+    for it; in a very low one each has a single row, and a quarter is enough in any case.
     """
     count = max(count, 1)
     share = screen_height // 2 if roomy and screen_height >= TALL_SCREEN else screen_height * 2 // 5
     room = max(share - 1, _SMALL)
+    if crowded:
+        small_rows = -(-count // max(1, min(count, width // _TILE)))
+        quarter = max(screen_height // 4 - 1, _SMALL)
+        if screen_height < _LOW_SCREEN:
+            return Layout(-(-count // small_rows), (_ONE_ROW,) * min(small_rows, quarter))
+        room = min(room, max(quarter, small_rows * _SMALL))
     for scale in range(MOST_SCALE, 0, -1):
         rows = -(-count // max(1, min(count, width // _tile_width(scale))))
         if rows * (_LARGE - large_rows(1) + large_rows(scale)) <= room and width >= _tile_width(scale):
@@ -98,13 +113,13 @@ def layout(count: int, width: int, screen_height: int, *, roomy: bool = True) ->
 
 def band(
     heading: Line, shown: Sequence[Shown], now_ns: int, width: int, screen_height: int, *, held: bool = False,
-    roomy: bool = True,
+    roomy: bool = True, crowded: bool = False,
 ) -> list[Line]:
     """The heading and the tiles, rows of exactly `width` cells.
 
-    held: the readings are of a moment gone by. roomy: the lanes need little room.
+    held: the readings are of a moment gone by. roomy: the lanes need little room. crowded: they do not all have it.
     """
-    columns, heights, scale, trend_rows = layout(len(shown), width, screen_height, roomy=roomy)
+    columns, heights, scale, trend_rows = layout(len(shown), width, screen_height, roomy=roomy, crowded=crowded)
     cells = width // columns
     beyond = sum(bool(item.beyond) for item in shown)
     if beyond:
@@ -117,13 +132,21 @@ def band(
     for row, height in enumerate(heights):
         tiles = [
             large_tile(item, now_ns, cells - 2, held, scale, trend_rows) if height > _SMALL
-            else small_tile(item, now_ns, cells - 2, held)
+            else small_tile(item, now_ns, cells - 2, held) if height == _SMALL
+            else [one_row_tile(item, cells - 2, held)]
             for item in shown[row * columns : (row + 1) * columns]
         ]
         for parts in zip(*tiles, strict=True):
             pieces = [piece for part in parts for piece in (*fit_line(part, cells - 2).pieces, Piece("  "))]
             rows.append(fit_line(line(*pieces), width))
     return rows
+
+
+def one_row_tile(item: Shown, width: int, held: bool) -> Line:
+    """One reading in a row: no trend, and of its age only that it is stale."""
+    text = f"{_small_text(in_unit(item.value, item.unit))} {item.beyond}".strip()
+    room = max(width - cell_len(text) - 1, 0)
+    return line(Piece(f"{fit(_label(item, room), room)} ", Role.STRONG), Piece(text, _role(item, held)))
 
 
 def small_tile(item: Shown, now_ns: int, width: int, held: bool) -> list[Line]:

@@ -20,8 +20,9 @@ from typing import NamedTuple
 
 from faultlamp.history.latest import Sample, Source, Track
 from faultlamp.j1939.readings import GroupLayout, Layouts, ReadingState, SignalLayout
+from faultlamp.knowledge.amounts import digits_of, shown
 from faultlamp.knowledge.names import spn_name
-from faultlamp.knowledge.units import can_convert, convert, convert_step, decimals
+from faultlamp.knowledge.units import can_convert, convert, convert_step
 from faultlamp.tui.job import Job
 from faultlamp.tui.times import NS_PER_S, length
 
@@ -29,7 +30,6 @@ from faultlamp.tui.times import NS_PER_S, length
 _PAST_SLACK_NS = NS_PER_S
 # A trend is drawn from so many samples, however long it is.
 _TREND_SAMPLES = 60
-_WHOLE_FROM = 1000
 
 
 class Seen(StrEnum):
@@ -180,13 +180,6 @@ def _value(
     return Value(spn, _name(spn, signal), signal.unit, seen, number, text, age_ns, source, step)
 
 
-def shown(number: float, signal: SignalLayout) -> str:
-    """The number with the digits that help a reader: finer ones only flicker."""
-    if signal.unit == "rpm":
-        return _written(number, 0)
-    return _written(number, min(signal.digits, 2 if signal.scale < 0.02 and abs(number) < 10 else 1))
-
-
 def in_unit(value: Value, unit: str) -> Value:
     """The same reading in another unit; as it is where that measures something else, or where it is a word."""
     if unit == value.unit or not can_convert(value.unit, unit):
@@ -196,18 +189,6 @@ def in_unit(value: Value, unit: str) -> Value:
     number = convert(value.number, value.unit, unit)
     step = abs(convert_step(value.step, value.unit, unit))
     return replace(value, unit=unit, number=number, text=digits_of(number, step), step=step)
-
-
-def digits_of(number: float, step: float) -> str:
-    """An amount in a unit in which it was not sent: digits that its resolution has, and no more than are read."""
-    return _written(number, min(decimals(step), 2 if abs(number) < 10 else 1))
-
-
-def _written(number: float, places: int) -> str:
-    if abs(number) >= _WHOLE_FROM:
-        places = 0
-    # Adding zero makes a negative zero a plain one.
-    return f"{round(number, places) + 0.0:.{places}f}"
 
 
 def _number(signal: SignalLayout, sample: Sample) -> float | None:

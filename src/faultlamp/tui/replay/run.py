@@ -43,9 +43,9 @@ class ReplayApp(DashboardApp):
         """The screen with the keys of a replay."""
         return ReplayDashboard(self.board, self.player)
 
-    def on_mount(self) -> None:
+    def painted(self) -> None:
         """Look for the places to jump to while the playing begins."""
-        # Textual calls the `on_mount` of the base class by itself.
+        super().painted()
         self.look_for_marks()
 
     @work(thread=True)

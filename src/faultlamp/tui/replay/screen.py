@@ -17,7 +17,7 @@ from faultlamp.tui.replay.goto import HINT, WrongPlaceError, place_of
 from faultlamp.tui.replay.player import Player
 from faultlamp.tui.typed_line import TypedLine
 
-_NOT_IN_FOOTER = {"cursor(-1)", "live"}
+_NOT_IN_FOOTER = {"cursor(-1)", "live", "intake"}
 _OTHERWISE_HERE = {"next_change", "previous_change"}
 
 

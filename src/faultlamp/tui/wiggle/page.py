@@ -49,6 +49,15 @@ class WigglePage(Page):
         yield Canvas(id="page")
         yield KeyLine()
 
+    def on_screen_resume(self) -> None:
+        """It can be heard."""
+        self._board.watch.on_screen = True
+        super().on_screen_resume()
+
+    def on_screen_suspend(self) -> None:
+        """Not any more."""
+        self._board.watch.on_screen = False
+
     def open_on_pick(self) -> bool:
         """Watch the picked fault, or go on with what was watched for it; False when there is nothing to watch."""
         board, found = self._board, targets(self._board)

@@ -1,7 +1,8 @@
 """What is watched while somebody moves the wires: one fault or one reading, from the moment it was picked on.
 
 Rule: nobody says whole or broken of a time in which the bus was lost, and a recording that moves back is counted anew
-from there. The counting goes on while other pages are open; the bell rings only where it is shown.
+from there. The counting goes on while other pages are open; the bell rings only where it is shown, and what it rings
+for rings nowhere else.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 from faultlamp.findings.make_and_break import Contact, ContactLog, ReadingContacts, fault_contacts
+from faultlamp.history.changes import Change
 from faultlamp.history.latest import Source
 from faultlamp.j1939.readings import GroupLayout, Layouts, SignalLayout
 from faultlamp.knowledge.plausibility import load_plausibility
@@ -33,7 +35,7 @@ class Watch:
     """The contact that is watched. clock: nanoseconds that only go forward.
 
     target: None until something was picked. lost: why nothing can be heard now, "" while something can. moved: the
-    recording moved back, so the counting began anew.
+    recording moved back, so the counting began anew. on_screen: its page is shown, so it rings.
     """
 
     def __init__(self, layouts: Layouts, clock: Callable[[], int]) -> None:
@@ -41,6 +43,7 @@ class Watch:
         self.log = ContactLog()
         self.lost = ""
         self.moved = False
+        self.on_screen = False
         self._layouts = layouts
         self._clock = clock
         self._job: Job | None = None
@@ -73,6 +76,18 @@ class Watch:
             jump = self.jump
             job.contacts = ReadingContacts(target.source, *place, None if jump is None else jump[0])
             self.log = job.contacts.log
+
+    def rings_for(self, change: Change) -> bool:
+        """Whether a change of a fault is one of the contact that is watched, on the screen and known."""
+        target = self.target
+        if target is None or not self.on_screen or self.state is Contact.UNKNOWN:
+            return False
+        sender = change.channel, change.source_address
+        if target.fault is not None:
+            return (*sender, change.spn, change.fmi) == target.fault
+        source = target.source
+        # The reading broke before its controller made a fault of it.
+        return source is not None and (*sender, change.spn) == (source.channel, source.source_address, target.spn)
 
     def reset(self, now_ns: int) -> None:
         """Count from zero."""
