@@ -246,9 +246,9 @@ def test_what_the_sieve_leaves_tells_the_same_story(wire: list[Frame], data: st.
 
 
 def test_the_sieve_leaves_little() -> None:
-    """A busy second of engine frames becomes at most first, last and fastest."""
+    """A busy second of engine frames becomes at most first, last and fastest; once, also where it began to run."""
     busy = [frame(f"{number * 0.001:.3f}", "0CF00400", f"F07D7D00{number % 64:02X}FFF0FF") for number in range(3000)]
-    assert len(sieve(FrameBlock.from_frames(busy))) <= 9
+    assert len(sieve(FrameBlock.from_frames(busy))) <= 9 + 1
 
 
 @settings(max_examples=100, deadline=None)

@@ -33,7 +33,7 @@ from tui.scene import COOLANT_HIGH, LAYOUTS, RED_AND_AMBER, HandClock, StillFeed
 from tui.test_pages import stands, text_of, until
 
 SIZE = (80, 24)
-FRAMES, CSV, JSON, NOTES, COPY = 0, 4, 5, 6, 7
+FRAMES, CSV, JSON, REPORT, NOTES, COPY = 0, 4, 5, 6, 7, 8
 """Rows of the page to save from; the stretches of time are the first four."""
 
 

@@ -29,7 +29,8 @@ class FaultState(StrEnum):
 class Fault:
     """One pair of SPN and FMI of one controller, from its first mention on.
 
-    occurrence_count: the last number reported, None when there never was one. conversion_method: the CM bit.
+    occurrence_count: the last number reported, None when there never was one; first_occurrence_count: the first one.
+    conversion_method: the CM bit.
     first_seen_ns, last_seen_ns: first and last message of any kind that lists it. reported_in: DM numbers.
     """
 
@@ -41,6 +42,7 @@ class Fault:
     last_seen_ns: int
     spans: list[Span] = field(default_factory=list)
     reported_in: set[int] = field(default_factory=set)
+    first_occurrence_count: int | None = None
 
     @property
     def active(self) -> bool:
@@ -54,6 +56,8 @@ class Fault:
         self.conversion_method = dtc.conversion_method
         if dtc.occurrence_count is not None:
             self.occurrence_count = dtc.occurrence_count
+            if self.first_occurrence_count is None:
+                self.first_occurrence_count = dtc.occurrence_count
 
 
 @dataclass(slots=True)

@@ -15,6 +15,7 @@ from collections.abc import Iterable
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from faultlamp.frames import EXTENDED, Frame, FrameBlock
 from faultlamp.j1939.identifier import is_j1939, split_identifier
@@ -68,6 +69,10 @@ class Track:
         self._times.append(time_ns)
         self._words.append(word)
         return True
+
+    def columns(self) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.uint64]]:
+        """All samples, oldest first: times int64 (n,) and words uint64 (n,), copies."""
+        return np.array(self._times, np.int64), np.array(self._words, np.uint64)
 
     def drop_oldest_quarter(self) -> int:
         """Forget the oldest quarter, rounded down, so that the latest always stays; returns how many samples went."""

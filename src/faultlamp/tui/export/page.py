@@ -1,4 +1,4 @@
-"""The page from which things are saved: a stretch of frames, the fault list, the marks, one fault as a line.
+"""The page from which things are saved: a stretch of frames, the fault list, a report, the marks, one fault.
 
 Rule: no file is overwritten, and whatever goes wrong is one line on this page; the listening goes on.
 """
@@ -144,6 +144,7 @@ class SavePage(Page, inherit_bindings=False):
             *stretches,
             _Entry("Fault list as CSV", f"{faults}, for a spreadsheet", lambda: self._ask_faults("csv"), "FAULTS"),
             _Entry("Fault list as JSON", f"{faults}, with spans, lamps, key cycles", lambda: self._ask_faults("json")),
+            _Entry("Report page", "HTML, to hand over and to print", self._ask_report, "PAPER"),
             _Entry("Marks with their notes", marks, self._ask_notes, "NOTES"),
             _Entry("Copy the picked fault", "to the clipboard, as the line below", self.copy_fault, "PICKED FAULT"),
         ]
@@ -192,6 +193,29 @@ class SavePage(Page, inherit_bindings=False):
             self._say(f"{count_of(len(self.board.lanes), 'fault')} saved to {where(path)}.")
 
         self._ask(dated_name("faults", f".{form}"), save)
+
+    def _ask_report(self) -> None:
+        if not self.board.job.history.frames:
+            self._say("No frame so far: there is nothing to report of.")
+            return
+
+        def save(path: str) -> None:
+            check_free(path)
+            self._say(f"Saving to {where(path)} ...")
+            self.run_worker(self._write_report(path), exit_on_error=False)
+
+        self._ask(dated_name("report", ".html"), save)
+
+    async def _write_report(self, path: str) -> None:
+        # What it needs is loaded when it is needed: the dashboard opens without it.
+        from faultlamp.tui.export.report import save_report
+
+        try:
+            size_bytes = await save_report(self.board, path)
+        except CaptureError as error:
+            self._say(str(error))
+        else:
+            self._say(f"Report page saved to {where(path)}, {size_bytes:,} bytes.")
 
     def _ask_notes(self) -> None:
         notes = self.board.notes

@@ -1,0 +1,85 @@
+"""How a fault stands at the end, and in which order faults are named.
+
+Rule: active when the latest DM1 lists it; not known (silent) when it was active in the last DM1 of a controller that
+then fell silent; stored when the latest DM2 lists it; else gone (SAE J1939-73, section 5.7.1 and docs/faults-json.md).
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from faultlamp.history.controllers import Controller, Fault, FaultState
+from faultlamp.history.history import History
+from faultlamp.history.spans import EndReason
+from faultlamp.j1939.diagnostics import Lamp
+from faultlamp.knowledge.crosswalk import LAMP_WORDS
+
+ACTIVE, SILENT, STORED, GONE = "active", "silent", "stored", "inactive"
+SHAPES = {ACTIVE: "●", SILENT: "◌", STORED: "◇", GONE: "○"}
+WORDS = {
+    ACTIVE: "active", SILENT: "not known: its controller fell silent", STORED: "stored (previously active)",
+    GONE: "gone",
+}
+_RANKS = {ACTIVE: 0, SILENT: 1, STORED: 2, GONE: 2}
+_PLACES = {lamp: place for place, lamp in enumerate(Lamp)}
+
+
+class Standing(NamedTuple):
+    """A fault with its controller and how it stands."""
+
+    controller: Controller
+    fault: Fault
+    state: str
+
+    @property
+    def lamps(self) -> tuple[Lamp, ...] | None:
+        """The lamps that its controller asks for while it is active, the gravest first; None: nobody knows."""
+        return asked_for(self.controller) if self.fault.active else None
+
+
+def standings(history: History) -> list[Standing]:
+    """All faults: active ones first, the one that began first on top; then those last seen last."""
+    found = [
+        Standing(controller, fault, state_of(controller, fault))
+        for controller in history.controllers.values() for fault in controller.faults.values()
+    ]
+    return sorted(found, key=_place)
+
+
+def state_of(controller: Controller, fault: Fault) -> str:
+    """One of the four."""
+    state = controller.state_of(fault)
+    if state is FaultState.ACTIVE:
+        return ACTIVE
+    if state is FaultState.PREVIOUSLY_ACTIVE:
+        return STORED
+    return SILENT if left_by_silence(controller, fault) else GONE
+
+
+def left_by_silence(controller: Controller, fault: Fault) -> bool:
+    """Whether the last DM1 of a controller that then fell silent listed it; one that came back has said more."""
+    last = fault.spans[-1] if fault.spans else None
+    return last is not None and last.reason is EndReason.SILENT and last.end_ns == controller.last_dm1_ns
+
+
+def asked_for(controller: Controller) -> tuple[Lamp, ...] | None:
+    """The lamps that a controller asks to shine, the gravest first; None while it reports none."""
+    lamps = controller.lamps
+    return None if lamps is None else tuple(lamp for lamp in LAMP_WORDS if lamps[_PLACES[lamp]].lit)
+
+
+def last_asked_for(controller: Controller, lamp: Lamp) -> bool:
+    """Whether the last report of a controller that fell silent asked for the lamp."""
+    spans = controller.lamp_spans[lamp]
+    silent = controller.lamps is None and controller.last_dm1_ns is not None
+    return silent and bool(spans) and spans[-1].state.lit and spans[-1].end_ns == controller.last_dm1_ns
+
+
+def _place(one: Standing) -> tuple[int, int, str, int, int, int]:
+    controller, fault, state = one
+    time_ns = -fault.last_seen_ns
+    if fault.spans:
+        last = fault.spans[-1]
+        time_ns = last.start_ns if last.end_ns is None else -last.end_ns
+    rank = _RANKS[state] if fault.spans else 3
+    return rank, time_ns, controller.channel, controller.source_address, fault.spn, fault.fmi
