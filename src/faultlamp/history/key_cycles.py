@@ -21,7 +21,7 @@ GAP_NS = 2_000_000_000
 RPM_PER_BIT = 0.125
 RUNNING_RPM = 400.0
 
-_RUNNING_RAW = int(RUNNING_RPM / RPM_PER_BIT)
+RUNNING_RAW = int(RUNNING_RPM / RPM_PER_BIT)
 _SPEED_BIT = 24
 _HIGHEST_VALID = 0xFAFF
 NO_SPEED = -1
@@ -39,7 +39,7 @@ class KeyCycle:
     @property
     def engine_ran(self) -> bool:
         """Engine speed reached 400 rpm."""
-        return self.max_speed_raw >= _RUNNING_RAW
+        return self.max_speed_raw >= RUNNING_RAW
 
     @property
     def max_engine_speed_rpm(self) -> float | None:
@@ -104,7 +104,7 @@ class KeyCycles:
             if cycle is None:
                 continue
             part = raw[first:end]
-            for at in (int(np.argmax(part >= _RUNNING_RAW)), int(np.argmax(part))):
+            for at in (int(np.argmax(part >= RUNNING_RAW)), int(np.argmax(part))):
                 self._note_speed(cycle, int(time_ns[first + at]), int(part[at]))
             cycle.last_ns = int(time_ns[end - 1])
 
