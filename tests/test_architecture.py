@@ -18,16 +18,19 @@ ALLOWED = {
     "history": {"frames", "j1939"},
     "knowledge": {"j1939"},
     "findings": {"frames", "j1939", "history", "knowledge"},
+    "compare": {"frames", "j1939", "history"},
+    "report": {"frames", "j1939", "history", "knowledge", "findings"},
     "values": {"frames", "j1939", "history", "knowledge"},
     "capture": {"frames"},
     "bus": {"frames", "rig", "capture"},
     "rig": {"frames", "j1939", "knowledge", "capture", "bus"},
     "survey": {"frames", "j1939", "history", "knowledge", "capture"},
+    "prove": {"frames", "j1939", "history", "knowledge", "values"},
     "asking": {"frames", "j1939", "knowledge"},
     "doctor": {"frames", "j1939", "history", "bus"},
-    "tui": {"frames", "j1939", "history", "knowledge", "findings", "asking", "bus", "capture", "doctor"},
+    "tui": {"frames", "j1939", "history", "knowledge", "findings", "asking", "bus", "capture", "doctor", "report"},
 }
-CORE = ("frames", "j1939", "history", "findings", "asking")
+CORE = ("frames", "j1939", "history", "compare", "findings", "asking", "report")
 OUTSIDE = {
     "asyncio", "can", "cantools", "http", "io", "logging", "multiprocessing", "os", "pathlib", "random", "requests",
     "rich", "select", "selectors", "shutil", "signal", "socket", "subprocess", "sys", "tempfile", "textual",

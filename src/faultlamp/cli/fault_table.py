@@ -11,6 +11,7 @@ from rich.text import Text
 from faultlamp.cli.finding_table import paragraph, print_causes, print_checks
 from faultlamp.cli.output import clock, console, day, duration
 from faultlamp.findings.check import Check
+from faultlamp.findings.finding import Describe
 from faultlamp.findings.shared_causes import SharedCauses
 from faultlamp.knowledge.addresses import address_name
 from faultlamp.knowledge.names import describe_spn
@@ -30,10 +31,13 @@ _RED_STOP = "A red stop lamp means: stop the engine as soon as that is safe. The
 _CONNECTOR = "Key off before a connector is pulled. Keep clear of hot and moving parts."
 
 
-def print_table(document: dict[str, Any], causes: SharedCauses, checks: Sequence[Check] | None = None) -> None:
+def print_table(
+    document: dict[str, Any], causes: SharedCauses, checks: Sequence[Check] | None = None, *,
+    describe: Describe = describe_spn,
+) -> None:
     """Summary, where to look first, faults, lamps, key cycles and plausibility on standard output.
 
-    checks: None leaves plausibility out.
+    checks: None leaves plausibility out. describe: what parameters are called.
     """
     out = console()
     capture = document["capture"]
@@ -46,7 +50,7 @@ def print_table(document: dict[str, Any], causes: SharedCauses, checks: Sequence
         out.print(Text(_RED_STOP, style="bold red"))
     if document["faults"]:
         out.print(Text(_CONNECTOR))
-    print_causes(out, causes, several, said=_CONNECTOR)
+    print_causes(out, causes, several, said=_CONNECTOR, describe=describe)
     _print_faults(out, document, several)
     _print_lamps(out, document, several)
     _print_key_cycles(out, document, several)

@@ -13,7 +13,10 @@ from faultlamp import __version__
 from faultlamp.cli.output import say
 from faultlamp.errors import FaultlampError
 
-COMMANDS = ("watch", "record", "replay", "faults", "values", "explain", "survey", "ask", "clear", "rig", "doctor")
+COMMANDS = (
+    "watch", "record", "replay", "faults", "values", "explain", "report", "compare", "prove", "survey", "ask", "clear",
+    "rig", "doctor",
+)
 
 _CAUTION = (
     "Hot and moving parts: keep clear while the engine can turn. A red stop lamp means stop the engine. "

@@ -83,7 +83,12 @@ def add_history_options(parser: argparse.ArgumentParser) -> None:
         "--engine-address", type=address, default=0, metavar="ADDRESS",
         help="source address whose frames make a key cycle (default: 0, engine 1)",
     )
-    group.add_argument(
+    add_conversion_option(group)
+
+
+def add_conversion_option(parser: argparse._ActionsContainer) -> None:
+    """--spn-conversion: how older codes are read; `args.spn_conversion` is a list of (address, method)."""
+    parser.add_argument(
         "--spn-conversion", type=conversion, action="append", default=[], metavar="ADDRESS=METHOD",
         help=f"order of the SPN's bits (1 to {_HIGHEST_METHOD}) in this source's codes whose CM bit is 1; "
         f"{_HIGHEST_METHOD}, the present one, unless given; may be repeated",
@@ -136,10 +141,10 @@ def add_crosswalk_option(parser: argparse.ArgumentParser) -> None:
 
 def crosswalk_of(args: argparse.Namespace) -> Crosswalk | None:
     """The table that `add_crosswalk_option` asks for; rows that cannot be used are said. Raises DataFileError."""
-    from faultlamp.knowledge.crosswalk import load_crosswalk
-
     if args.crosswalk is None:
         return None
+    from faultlamp.knowledge.crosswalk import load_crosswalk
+
     crosswalk = load_crosswalk(args.crosswalk)
     say_skipped(crosswalk.skipped)
     return crosswalk

@@ -18,9 +18,8 @@ _FIRST_CLOCK_S = 365 * 86_400
 
 def add_format_option(parser: argparse.ArgumentParser, formats: Sequence[str], *, piped: str) -> None:
     """`--format`; without it a table on a terminal and `piped` elsewhere."""
-    parser.add_argument(
-        "--format", choices=formats, help=f"default: table on a terminal, {piped} when the output goes elsewhere"
-    )
+    usual = "table" if piped == "table" else f"table on a terminal, {piped} when the output goes elsewhere"
+    parser.add_argument("--format", choices=formats, help=f"default: {usual}")
     parser.set_defaults(piped_format=piped)
 
 
@@ -45,10 +44,16 @@ def console() -> Console:
     """Where tables are drawn: no colour unless a terminal that wants it, at least 80 columns elsewhere."""
     from rich.console import Console
 
+    class Piped(Console):
+        """Leaves a reader that went away to `main`; rich would end with exit code 1."""
+
+        def on_broken_pipe(self) -> None:
+            raise  # called while the BrokenPipeError is handled
+
     on_terminal = sys.stdout.isatty()
     plain = not on_terminal or bool(os.environ.get("NO_COLOR"))
     width = None if on_terminal else 120
-    return Console(no_color=plain, width=width, markup=False, highlight=False, emoji=False, soft_wrap=False)
+    return Piped(no_color=plain, width=width, markup=False, highlight=False, emoji=False, soft_wrap=False)
 
 
 def clock(time_s: float) -> str:

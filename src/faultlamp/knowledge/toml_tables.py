@@ -20,7 +20,7 @@ from collections.abc import Callable, Collection
 from typing import TypeVar
 
 from faultlamp.errors import DataFileError
-from faultlamp.knowledge.checked_table import TOP, CheckedTable, as_whole, shown
+from faultlamp.knowledge.checked_table import TOP, CheckedTable, as_number, as_whole, shown
 from faultlamp.text import printable
 
 LAST_SPN = 524287
@@ -112,6 +112,17 @@ class Table(CheckedTable):
         return self._several(
             key, least, 2000, f'SPNs, 0 to {LAST_SPN}, or ranges like "651-666"', _spn_range
         )
+
+    def limits(self, key: str, lowest: float, highest: float) -> tuple[float, float] | None:
+        """A list of two numbers, the lower one first, or one number that is both; None when the key is not there."""
+        if not self.has(key):
+            return None
+        content = self._content[key]
+        ends = [as_number(part) for part in (content if isinstance(content, list) else [content] * 2)]
+        low, high = ends if len(ends) == 2 else (None, None)
+        if low is None or high is None or not lowest <= low <= high <= highest:
+            self.refuse(key, f"[LOW, HIGH] or one number, {lowest:.15g} to {highest:.15g}, the lower one first")
+        return low, high
 
     def tables(self, key: str, most: int, *, least: int = 0) -> list[Table]:
         """The tables of an array of tables, numbered from 1 for the messages."""
