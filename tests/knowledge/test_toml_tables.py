@@ -57,7 +57,8 @@ def test_defaults(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(("text", "read", "complaint"), [
-    ("n = true", "whole", "n = True; allowed: a whole number, 0 to 9"),
+    ("n = true", "whole", "n = true; allowed: a whole number, 0 to 9"),
+    ("n = 2025-11-25", "whole", "n = 2025-11-25; allowed: a whole number, 0 to 9"),
     ("n = 10", "whole", "n = 10; allowed: a whole number, 0 to 9"),
     ("n = nan", "number", "n = nan; allowed: a number, 0 to 9"),
     ("n = inf", "number", "n = inf; allowed: a number, 0 to 9"),

@@ -73,7 +73,7 @@ BAD = [
     ("ecu-name-with-blank", '"engine"', '"the engine"', "[[ecu]] 1: name = 'the engine'", "a-z 0-9 -"),
     ("address-255", "address = 0", "address = 255", "[[ecu]] 1 (engine): address = 255", "0 to 253"),
     ("address-as-text", "address = 0", 'address = "0"', "[[ecu]] 1 (engine): address = '0'", "whole number"),
-    ("address-as-truth", "address = 0", "address = true", "[[ecu]] 1 (engine): address = True", "whole number"),
+    ("address-as-truth", "address = 0", "address = true", "[[ecu]] 1 (engine): address = true", "whole number"),
     ("no-function", "claim = { function = 0 }", "claim = {}",
      "[[ecu]] 1 (engine), claim: function is missing", "0 to 255"),
     ("maker-code", "function = 0", "function = 0, manufacturer_code = 2048",

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterable
+from datetime import date, time
 from typing import ClassVar, NoReturn, Self
 
 from faultlamp.errors import FaultlampError
@@ -131,9 +132,13 @@ def as_whole(content: object, lowest: int, highest: int) -> int | None:
 
 
 def shown(content: object) -> str:
-    """Something out of the file, short and harmless."""
+    """Something out of the file as it is written there, short and harmless."""
     if isinstance(content, dict):
         return "a table"
+    if isinstance(content, bool):
+        return str(content).lower()
+    if isinstance(content, date | time):
+        return content.isoformat()
     try:
         return printable(repr(content), longest=_LONGEST_SHOWN)
     except ValueError:  # a whole number with more digits than Python agrees to write
