@@ -9,6 +9,7 @@ import json
 import subprocess
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -243,3 +244,64 @@ def test_wrong_usage(words: list[str], capsys: pytest.CaptureFixture[str]) -> No
         main(["compare", *words])
     assert stop.value.code == 2
     assert "usage" in capsys.readouterr().err
+
+
+def test_one_recording_twice_is_said(pair: tuple[str, str], capsys: pytest.CaptureFixture[str]) -> None:
+    """However the path is written: such a page tells nothing about a repair."""
+    other = str(Path(pair[0]).parent / "." / ".." / Path(pair[0]).parent.name / "before.log")
+    for again in (pair[0], other):
+        assert main(["compare", pair[0], again, "--format", "csv"]) == 0
+        assert capsys.readouterr().err == (
+            "faultlamp: warning: BEFORE and AFTER are one recording, so nothing can have changed: name two\n"
+        )
+
+
+def test_standard_input_is_called_so(
+    pair: tuple[str, str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The page names it in words; the document keeps the word of the command line."""
+    for form in ("table", "json"):
+        monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(REPAIRED.encode())))
+        assert main(["compare", pair[0], "-", "--format", form]) == 0
+        text = capsys.readouterr().out
+        if form == "table":
+            assert "AFTER   standard input: " in text
+        else:
+            assert json.loads(text)["after"]["files"] == ["-"]
+
+
+def test_counts_are_numbers(pair: tuple[str, str], capsys: pytest.CaptureFixture[str]) -> None:
+    """One key cycle is 1, in CSV and JSON, and not the word true."""
+    assert main(["compare", pair[1], pair[0], "--format", "csv"]) == 0
+    (row,) = csv.DictReader(io.StringIO(capsys.readouterr().out))
+    assert {name: row[name] for name in row if name.startswith("key_cycles")} == {
+        "key_cycles_after": "1", "key_cycles_with_fault": "1", "key_cycles_without_fault": "0",
+        "key_cycles_without_fault_engine_ran": "0",
+    }
+    assert main(["compare", *pair, "--format", "json"]) == 0
+    (fault,) = json.loads(capsys.readouterr().out)["faults"]
+    for side in ("before", "after"):
+        assert not [name for name, value in fault[f"evidence_{side}"].items() if value is True and name != "heard"]
+
+
+def test_a_long_document_leaves_in_large_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each write into a pipe costs; the text is the one that the standard library writes."""
+    from faultlamp.cli.output import print_json
+
+    document = {"é": [{"place": place, "none": None, "list": [], "text": "\x1b"} for place in range(50_000)]}
+    written: list[str] = []
+    monkeypatch.setattr(sys, "stdout", SimpleNamespace(write=written.append))
+    print_json(document)
+    assert "".join(written) == json.dumps(document, indent=2) + "\n"
+    assert 1 < len(written) < 20
+
+
+def test_one_of_each_is_counted_in_words(pair: tuple[str, str], capsys: pytest.CaptureFixture[str]) -> None:
+    """One frame, one bad line, one step of the clock; no length where the time stamps give none."""
+    frame = "(1700000000.0) can0 18FECA00#00FF00000000FFFF\n"
+    Path(pair[0]).write_text(frame + "no frame\n")
+    Path(pair[1]).write_text(frame + frame.replace("1700", "1600"))
+    assert main(["compare", *pair, "--format", "table"]) == 0
+    text = " ".join(capsys.readouterr().out.split())
+    assert "before.log: 1 frame in 0.0 s from 2023-11-14 22:13:20 UTC, 1 line that is no frame" in text
+    assert "after.log: 2 frames from 2023-11-14 22:13:20 UTC, the clock stepped back once channels" in text

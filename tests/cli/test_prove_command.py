@@ -359,7 +359,7 @@ def test_ctrl_c_shows_what_there_is_and_writes_no_report(expect: Callable[[str],
         out, err = process.communicate(timeout=20)
     assert (process.returncode, xml.exists()) == (130, False)
     assert "no fault: " in out
-    assert "stopped before the time was over" in err
+    assert f"stopped before the time was over: this is about what was heard until then; {xml} was not written" in err
 
 
 def test_a_silent_bus_proves_nothing_and_does_not_hang(
@@ -370,3 +370,24 @@ def test_a_silent_bus_proves_nothing_and_does_not_hang(
     assert main(["prove", expect(NEVER), "-i", "virtual", "-c", settings.channel, "--for", "0.3"]) == 3
     assert time.monotonic() - began_s < 5
     assert "not shown  no fault: nothing was heard" in capsys.readouterr().out
+
+
+def test_what_is_expected_reads_well(expect: Callable[[str], str], capsys: pytest.CaptureFixture[str]) -> None:
+    """No allowed fault twice, and `lit` as the file has it."""
+    text = (
+        '[[fault]]\nname = "a"\nspn = 111\nmust = "be_active"\n[[fault]]\nname = "b"\nspn = 111\nspans = 7\n'
+        '[[no_other_faults]]\nname = "c"\n[[lamp]]\nname = "d"\nlamp = "protect"\nat_end = "lit"\n'
+    )
+    assert main(["prove", expect(text), "demo:quick-look"]) == 3
+    out = capsys.readouterr().out
+    assert "expected: faults of any controller: none active but SPN 111\n" in out
+    assert "expected: protect lamp of any controller: lit at the end\n" in out
+
+
+def test_standard_input_is_called_so(
+    expect: Callable[[str], str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The sentence at the end names it in words."""
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(b"(1700000000.0) can0 18FECA00#00FF00000000FFFF\n")))
+    assert main(["prove", expect(NEVER), "-"]) == 0
+    assert "on standard input (1 frame in 0.0 s)" in capsys.readouterr().out

@@ -197,3 +197,27 @@ def test_two_stretches_the_other_way_round(tmp_path: Path, capsys: pytest.Captur
     """A fault that is there after the step has stayed, whatever the times say."""
     document = compared(tmp_path, capsys, running(100, 130) + running(50, 80, COOLANT))
     assert [(fault["change"], fault["how"]) for fault in document["faults"]] == [("stayed", "active_at_end")]
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "doubts"),
+    [
+        pytest.param(COOLANT, running(0, 30, [(110, 4)]), {(110, 3): ["other_fmi"], (110, 4): []},
+                     id="fails in another way"),
+        pytest.param([*COOLANT, (110, 4)], running(0, 30, [(110, 4)]), {(110, 3): ["other_fmi"], (110, 4): []},
+                     id="one of two stayed"),
+        pytest.param(COOLANT, running(0, 30, [(100, 4)]), {(110, 3): [], (100, 4): []}, id="another SPN"),
+        pytest.param(COOLANT, [*running(0, 30), *(Says(second + 0.2, 3, [(110, 4)]) for second in range(30))],
+                     {(110, 3): [], (110, 4): []}, id="another sender"),
+        pytest.param([*COOLANT, (110, 4)], running(0, 10, [*COOLANT, (110, 4)]) + running(20, 40),
+                     {(110, 3): [], (110, 4): []}, id="both cleared"),
+    ],
+)
+def test_another_failure_mode_of_the_same_part_is_no_repair(
+    before: Sequence[tuple[int, int]], after: Script, doubts: dict[tuple[int, int], list[str]], tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """A connector put on the wrong way round makes 'shorted to high' into 'shorted to low' (SAE J1939-73, FMI 3, 4)."""
+    document = compared(tmp_path, capsys, after, every_second(0, 30, codes=before, rpm=1500))
+    assert {(fault["spn"], fault["fmi"]): fault["doubts"] for fault in document["faults"]} == doubts
+    assert (document["verdict"] == "held") == (not any(doubts.values()))

@@ -25,7 +25,7 @@ BAD = {
     "SPN too large": (FAULT + "spn = 524288", "spn = 524288; allowed: a whole number, 0 to 524287"),
     "FMI too large": (FAULT + "fmi = 32", "fmi = 32; allowed: a whole number, 0 to 31"),
     "address too large": (FAULT + "address = 254", "address = 254; allowed: a whole number, 0 to 253"),
-    "true is no number": (FAULT + "spn = true", "spn = True; allowed: a whole number"),
+    "true is no number": (FAULT + "spn = true", "spn = true; allowed: a whole number"),
     "no such demand": ('[[fault]]\nname = "x"\nmust = "shine"', "must = 'shine'; allowed: one of be_active, stay_"),
     "no such lamp": (FAULT + 'lamp = "blue"', "lamp = 'blue'; allowed: one of malfunction_indicator, red_stop"),
     "range upside down": (FAULT + "spans = [3, 2]", "spans = [3, 2]; allowed: [LOW, HIGH] or one number, 0 to"),
@@ -55,7 +55,7 @@ BAD = {
         '[[reading]]\nname = "x"\nspn = 110\nmust = "at_end"', "must says when the reading is within limits"),
     "reading that expects nothing": ('[[reading]]\nname = "x"\nspn = 110', "expects nothing; give at least one of low"),
     "never_error = false": (
-        '[[reading]]\nname = "x"\nspn = 110\nnever_error = false', "never_error = False; allowed: true, or leave"),
+        '[[reading]]\nname = "x"\nspn = 110\nnever_error = false', "never_error = false; allowed: true, or leave"),
     "controller without address": ('[[controller]]\nname = "x"', "address is missing; allowed: a whole number, 0 to"),
     "unknown field of the NAME": (
         '[[controller]]\nname = "x"\naddress = 0\nclaim = { maker = 1 }', "[[controller]] 1, claim: unknown key 'make"),
@@ -69,6 +69,15 @@ BAD = {
     "window of the bus": ('[[bus]]\nname = "x"\nleast_s = 1\nfrom_s = 1', "[[bus]] 1: unknown key 'from_s'"),
     "channel of transport": (
         '[[transport]]\nname = "x"\naborted = 0\nchannel = "a"', "[[transport]] 1: unknown key 'channel'"),
+    "half a key cycle": ('[[key_cycles]]\nname = "x"\ncount = [0.5, 2]', "count = [0.5, 2]; allowed: [LOW, HIGH] or"),
+    "half a span": (FAULT + "spans = 1.5", "spans = 1.5; allowed: [LOW, HIGH] or one number, whole ones, 0 to"),
+    "half a count": (FAULT + "occurrence_count = 1.5", "occurrence_count = 1.5; allowed: [LOW, HIGH]"),
+    "claim of nothing": ('[[controller]]\nname = "x"\naddress = 0\nclaim = {}', "claim: expects nothing; give at"),
+    "channel of what has none": ('[[bus]]\nname = "x"\nbad_lines = 0\nchannel = "a"', "channel is for the load alone"),
+    "window of a fault's end": (
+        '[[fault]]\nname = "x"\nat_end = "active"\nto_s = 3', "to_s would have no effect: without must, spans"),
+    "window of a lamp's end": (
+        '[[lamp]]\nname = "x"\nlamp = "protect"\nat_end = "off"\nafter = "key_on"', "after would have no effect"),
     "for no time": ("for_s = 0\n" + FAULT, "top level: for_s = 0; allowed: a number, 0.1 to"),
     "key cycles that expect nothing": ('[[key_cycles]]\nname = "x"', "expects nothing; give at least one of count"),
 }
@@ -111,3 +120,20 @@ def test_defaults_at_the_top_count_for_all_that_say_nothing_else(tmp_path: Path)
     assert (others.channel, others.when.during) == ("can1", During.KEY_ON)
     assert isinstance(others, NoOtherFaults)
     assert others.allowed == (FaultPattern(address=3), FaultPattern(spn=110))
+
+
+@pytest.mark.parametrize(
+    ("keys", "seen"),
+    [
+        ('must = "be_active"', True), ('must = "go"', True), ('at_end = "active"', True), ("spans = [0, 2]", True),
+        ('lamp = "red_stop"', True), ("occurrence_count = 1", True), ('must = "go"\nat_end = "not_active"', True),
+        ('must = "never_be_active"', False), ('at_end = "not_active"', False), ("spans = 0", False),
+    ],
+)
+def test_no_other_faults_lets_pass_only_what_is_to_be_seen(keys: str, seen: bool, tmp_path: Path) -> None:
+    """A fault that is to be absent is no excuse for it."""
+    path = tmp_path / "x.toml"
+    path.write_text(f'[[fault]]\nname = "a"\nspn = 110\n{keys}\n[[no_other_faults]]\nname = "b"\n')
+    others = load_expectations(path, load_layouts()).expected[1]
+    assert isinstance(others, NoOtherFaults)
+    assert others.allowed == ((FaultPattern(spn=110),) if seen else ())

@@ -30,7 +30,7 @@ CASES = {
     "active, but the window is longer": (FAULT + 'must = "be_active"\nfrom_s = 16\nto_s = 30', NOT_SHOWN, "20.000 s"),
     "active throughout": (FAULT + 'must = "stay_active"\nfrom_s = 10.1\nto_s = 15', HELD, "10.100 s"),
     "active throughout, too early": (FAULT + 'must = "stay_active"\nfrom_s = 9\nto_s = 15', FAILED, "from 9.000 s"),
-    "active throughout, too late": (FAULT + 'must = "stay_active"\nfrom_s = 11\nto_s = 16', FAILED, "from 15."),
+    "active throughout, too late": (FAULT + 'must = "stay_active"\nfrom_s = 11\nto_s = 16', FAILED, "from 15.100 s"),
     "never active": (FAULT + 'must = "never_be_active"\nto_s = 10', HELD, "10 DM1 messages"),
     "never active, but it was": (FAULT + 'must = "never_be_active"', FAILED, "at 10.100 s"),
     "never active, at the first moment": (FAULT + 'must = "never_be_active"\nto_s = 10.1', FAILED, "at 10.100 s"),
@@ -82,12 +82,12 @@ CASES = {
     "lamp never lit, but it was": (LAMP + 'must = "never_be_lit"\nfrom_s = 1.5', FAILED, "lit at 1.500 s"),
     "lamp never lit, longer window": (LAMP + 'must = "never_be_lit"\nfrom_s = 3\nto_s = 25', NOT_SHOWN, "ends at"),
     "lamp stays lit": (LAMP + 'must = "stay_lit"\nfrom_s = 0.1\nto_s = 2', HELD, "lit from 0.100 s"),
-    "lamp does not stay lit": (LAMP + 'must = "stay_lit"\nfrom_s = 0.1\nto_s = 3', FAILED, "not lit from 2."),
+    "lamp does not stay lit": (LAMP + 'must = "stay_lit"\nfrom_s = 0.1\nto_s = 3', FAILED, "not lit from 2.100 s"),
     "lamp at the end": (LAMP + 'at_end = "off"', HELD, "off at the end"),
     "lamp at the end, wrong": (LAMP + 'at_end = "lit"', FAILED, "off at the end"),
     "lamp of a silent controller": (LAMP.replace("0", "9") + 'at_end = "off"', NOT_SHOWN, "no DM1"),
     # Readings: 60 degC, and 'error' from 10.2 s to 14.2 s.
-    "reading throughout": (READING + "low = 60\nhigh = 60\nto_s = 10", HELD, "60 to 60 degC in 10 values"),
+    "reading throughout": (READING + "low = 60\nhigh = 60\nto_s = 10", HELD, "60 degC in 10 values"),
     "reading too high": (READING + "high = 59.5\nto_s = 10", FAILED, "60 degC at 0.200 s"),
     "reading too low": (READING + "low = 61\nto_s = 10", FAILED, "60 degC at 0.200 s"),
     "reading that is no number": (READING + "low = 0", NOT_SHOWN, "'error' at 10.200 s"),
@@ -115,7 +115,7 @@ CASES = {
     "another NAME": (ENGINE + "claim = { function = 3 }", FAILED, "its NAME has function 0"),
     "first DM1": (ENGINE + "first_dm1_within_s = 0.1", HELD, "first DM1 0.1 s after"),
     "first DM1 too late": (ENGINE + "first_dm1_within_s = 0.09", FAILED, "first DM1 0.1 s after"),
-    "DM1 period": (ENGINE + "dm1_period_s = [0.9, 1.1]", HELD, "1 s to 1 s"),
+    "DM1 period": (ENGINE + "dm1_period_s = [0.9, 1.1]", HELD, "1 s in "),
     "DM1 too rare": (ENGINE + "dm1_period_s = [0.5, 0.9]", FAILED, "none for 1 s from 0.100 s"),
     "DM1 too often": (ENGINE + "dm1_period_s = [1.1, 2]", FAILED, "again after 1 s"),
     # Key cycles.
@@ -355,3 +355,40 @@ def test_what_need_not_be_shown_does_not_count(tmp_path: Path) -> None:
     assert judged(text + "may_be_not_shown = true", engine(), tmp_path).all_held
     assert judged("may_be_not_shown = true\n" + text, engine(), tmp_path).all_held
     assert not judged("may_be_not_shown = true\n" + FAULT + "spans = 5", engine(), tmp_path).all_held
+
+
+def test_a_fault_that_went_and_came_again_did_not_go(tmp_path: Path) -> None:
+    """It says when it came again, not that it was there all the time."""
+    code = (110, 3, 1)
+    frames = [*dm1(0, code), *dm1(1), *dm1(2, code), *dm1(3, code)]
+    found = result_of(FAULT + 'must = "go"', frames, tmp_path)
+    assert found == (FAILED, "engine 1 (0) SPN 110 FMI 3 active again at 2.000 s, and still active at 3.000 s")
+    assert result_of(FAULT + 'must = "go"', [*dm1(0, code), *dm1(1, code)], tmp_path) == (
+        FAILED, "engine 1 (0) SPN 110 FMI 3 still active at 1.000 s"
+    )
+
+
+def test_the_moment_is_named_that_was_waited_for(tmp_path: Path) -> None:
+    """Of several windows the one that failed; of a moment with a number, how often it did happen."""
+    code = (110, 3, 1)
+    frames = [*dm1(0, code), *dm1(1), *dm1(2, code), *dm1(3), *[one for at_s in range(4, 9) for one in dm1(at_s)]]
+    comes = FAULT + 'must = "become_active"\nto_s = 2\n'
+    assert result_of(GONE + comes + 'after = "gone"', frames, tmp_path) == (
+        FAILED, "did not become active after 3.000 s"
+    )
+    third = GONE + "number = 3\n"
+    assert result_of(third + comes + 'after = "gone"', frames, tmp_path) == (
+        NOT_SHOWN, "gone did not happen: fault gone 2 times, not 3"
+    )
+    lit = LAMP + 'must = "be_lit"\nto_s = 2\nafter = "gone"'
+    assert result_of(GONE + lit, frames, tmp_path) == (FAILED, "never lit after 1.000 s; never lit after 3.000 s")
+
+
+@pytest.mark.parametrize(
+    ("must", "words"), [("throughout", "at least 1 throughout"), ("some_time", "at least 1 at some time"),
+                        ("at_end", "at least 1 at the end")],
+)
+def test_when_a_reading_must_be_within_its_limits(must: str, words: str, tmp_path: Path) -> None:
+    """In words that read as a sentence."""
+    (verdict,) = judged(READING + f'low = 1\nmust = "{must}"', engine(), tmp_path).verdicts
+    assert verdict.expected.endswith(words)

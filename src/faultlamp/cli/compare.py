@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import argparse
 import csv
-import json
+import os
 import sys
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from faultlamp.cli.captures import CAPTURE_HELP, add_jobs_option, open_captures
 from faultlamp.cli.options import add_history_options, add_spn_table_option, history_options, spn_names_of
-from faultlamp.cli.output import add_format_option, chosen_format, say
+from faultlamp.cli.output import add_format_option, chosen_format, print_json, say
 
 if TYPE_CHECKING:
     from faultlamp.capture.stats import CaptureStats
@@ -58,15 +58,14 @@ def run(args: argparse.Namespace) -> int:
     before, before_stats = _read(args, args.before)
     after, after_stats = _read(args, args.after)
     comparison = compare(before, after, args.channels)
-    _warn(comparison)
+    _warn(comparison, same=_same_file(args.before, args.after))
     document = compare_document(
         comparison, files=(args.before, args.after), frames=(before_stats.frames, after_stats.frames),
         bad_lines=(before_stats.bad_lines, after_stats.bad_lines), spn_name=names.name, fmi_meaning=fmi_meaning,
     )
     form = chosen_format(args)
     if form == "json":
-        json.dump(document, sys.stdout, indent=2)
-        print()
+        print_json(document)
     elif form == "csv":
         _write_csv(document)
     else:
@@ -97,13 +96,23 @@ def _read(args: argparse.Namespace, path: str) -> tuple[Story, CaptureStats]:
     return story, capture.stats
 
 
-def _warn(comparison: Comparison) -> None:
+def _same_file(before: str, after: str) -> bool:
+    """Whether both words name one file, however they are written."""
+    try:
+        return before == after or os.path.samefile(before, after)
+    except OSError:
+        return False  # one of them is no file: standard input, a shipped recording
+
+
+def _warn(comparison: Comparison, *, same: bool) -> None:
     """What makes the comparison doubtful as a whole."""
     from faultlamp.compare.verdict import Order, order
     from faultlamp.text import printable
 
     lies = order(comparison)
-    if lies is Order.SWAPPED:
+    if same:
+        say("warning: BEFORE and AFTER are one recording, so nothing can have changed: name two")
+    elif lies is Order.SWAPPED:
         say("warning: AFTER was recorded before BEFORE: name them the other way round?")
     elif lies is Order.OVERLAPPING:
         say("warning: AFTER begins before BEFORE ends: are these the right two recordings?")

@@ -30,14 +30,19 @@ _GROUPS = (
 _VERDICT_STYLE = {"held": "bold green", "not_held": "bold red"}
 _DOUBTS = {
     "heard_too_briefly": "its sender was heard for too short a time: record longer",
-    "no_key_cycle": "no key cycle in which it could be heard, so whether the engine ran is not known",
+    "no_key_cycle": "no key cycle in which it could be heard, so whether the engine ran is not known: record with the "
+    "engine's controller on the bus; is its address right (--engine-address)?",
     "no_clean_key_cycle": "no key cycle without it yet: key off, on, and run again",
-    "no_engine_speed": "no engine speed was sent, so whether the engine ran is not known",
+    "no_engine_speed": "no engine speed was sent, so whether the engine ran is not known: record with the engine's "
+    "controller on the bus",
     "engine_did_not_run": "the engine did not run meanwhile, and the fault may need that (common practice, no source): "
     "run it and record again",
     "sender_fell_silent": "its sender fell silent while the key was on: check its supply and wiring",
     "came_again": "AFTER was without it, and then it came: it is not repaired",
-    "still_reported": "AFTER still lists it as pending or emission-related and active",
+    "still_reported": "AFTER still lists it as pending or emission-related and active: run until it is confirmed or "
+    "dropped",
+    "other_fmi": "AFTER has the same SPN active with another failure mode (FMI): this part or its wiring is not in "
+    "order yet",
 }
 _LIT = ("on", "slow_flash", "fast_flash")
 _RED_STOP = "A red stop lamp means: stop the engine as soon as that is safe. The maker's manual decides what follows."
@@ -76,13 +81,17 @@ def print_table(document: dict[str, Any]) -> None:
 
 
 def _recording(capture: dict[str, Any]) -> str:
-    file = ", ".join(printable(name) for name in capture["files"])
-    bad = f", {capture['bad_lines']} lines that are no frame" if capture["bad_lines"] else ""
+    file = ", ".join("standard input" if name == "-" else printable(name) for name in capture["files"])
+    lines = capture["bad_lines"]
+    bad = f", {lines} {'line that is' if lines == 1 else 'lines that are'} no frame" if lines else ""
     if not capture["frames"]:
         return f"{file}: no frames{bad}"
-    steps = f", the clock stepped back {capture['clock_steps']} times" if capture["clock_steps"] else ""
-    length = duration(max(0.0, capture["end"] - capture["start"]))
-    return f"{file}: {capture['frames']} frames in {length} from {day(capture['start'])}{steps}{bad}"
+    back = capture["clock_steps"]
+    steps = f", the clock stepped back {'once' if back == 1 else f'{back} times'}" if back else ""
+    # Where the clock stepped back, the last time stamp minus the first is no length.
+    length = "" if back else f" in {duration(max(0.0, capture['end'] - capture['start']))}"
+    frames = "1 frame" if capture["frames"] == 1 else f"{capture['frames']} frames"
+    return f"{file}: {frames}{length} from {day(capture['start'])}{steps}{bad}"
 
 
 def _channels(pairs: list[dict[str, Any]]) -> str:

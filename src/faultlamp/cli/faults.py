@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import csv
-import json
 import sys
 from collections.abc import Sequence
 from functools import partial
@@ -12,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from faultlamp.cli.captures import add_capture_arguments, add_jobs_option, open_captures
 from faultlamp.cli.options import add_history_options, add_spn_table_option, history_options, spn_names_of
-from faultlamp.cli.output import add_format_option, chosen_format, say
+from faultlamp.cli.output import add_format_option, chosen_format, print_json, say
 
 if TYPE_CHECKING:
     from faultlamp.capture import Capture
@@ -89,8 +88,7 @@ def print_faults(
             from faultlamp.findings.document import findings_document
 
             document["findings"] = findings_document(causes, checks)
-        json.dump(document, sys.stdout, indent=2)
-        print()
+        print_json(document)
     elif form == "csv":
         _write_csv(document)
     else:

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import argparse
+import json
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from itertools import islice
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from rich.console import Console
 
 # Stamps before this are counted from the start of the recording, not from the epoch.
 _FIRST_CLOCK_S = 365 * 86_400
+_JSON_PARTS = 100_000
 
 
 def add_format_option(parser: argparse.ArgumentParser, formats: Sequence[str], *, piped: str) -> None:
@@ -38,6 +41,14 @@ def on_terminal() -> bool:
 def say(text: str) -> None:
     """A line for people, on standard error."""
     print(f"faultlamp: {text}", file=sys.stderr, flush=True)
+
+
+def print_json(document: Mapping[str, Any]) -> None:
+    """A JSON document on standard output, in large pieces: a long one in small writes takes far longer in a pipe."""
+    parts = json.JSONEncoder(indent=2).iterencode(document)
+    while piece := "".join(islice(parts, _JSON_PARTS)):
+        sys.stdout.write(piece)
+    sys.stdout.write("\n")
 
 
 def console() -> Console:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import csv
-import json
 import sys
 import time
 from pathlib import Path
@@ -21,7 +20,7 @@ from faultlamp.cli.listening import (
     stop_signals,
 )
 from faultlamp.cli.options import add_history_options, add_layout_option, history_options, layouts_of
-from faultlamp.cli.output import add_format_option, chosen_format, say
+from faultlamp.cli.output import add_format_option, chosen_format, print_json, say
 from faultlamp.cli.recording import add_recording_options, check_recording, recorder_of, size_words
 from faultlamp.errors import BusError, FaultlampError
 
@@ -97,8 +96,8 @@ def run(args: argparse.Namespace) -> int:
     outcome = Outcome(subject, expectations, heard, verdicts(heard, expectations))
     _print(outcome, chosen_format(args))
     if code:
-        if args.junit is not None:
-            say(f"stopped before the time was over: {args.junit} was not written")
+        unwritten = "" if args.junit is None else f"; {args.junit} was not written"
+        say(f"stopped before the time was over: this is about what was heard until then{unwritten}")
         return code
     if args.junit is not None:
         _write_xml(Path(args.junit), outcome)
@@ -198,8 +197,7 @@ def _print(outcome: Outcome, form: str) -> None:
     if form == "json":
         from faultlamp.prove.outcome import outcome_document
 
-        json.dump(outcome_document(outcome), sys.stdout, indent=2)
-        print()
+        print_json(outcome_document(outcome))
     elif form == "csv":
         from faultlamp.prove.outcome import COLUMNS, outcome_rows
 

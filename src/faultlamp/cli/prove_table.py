@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from faultlamp.cli.output import console, duration
 from faultlamp.prove.verdict import Result
+from faultlamp.prove.wording import counted
 from faultlamp.text import printable
 
 if TYPE_CHECKING:
@@ -41,12 +42,13 @@ def _below(verdict: Verdict) -> str:
 def _sentence(outcome: Outcome) -> str:
     number = len(outcome.verdicts)
     held, failed, not_shown = (outcome.count(result) for result in Result)
-    parts = [f"{held} of {number} expectation{'' if number == 1 else 's'} held"]
+    parts = [f"{held} of {counted(number, 'expectation')} held"]
     if failed:
         parts.append(f"{failed} failed")
     if not_shown:
         parts.append(f"{not_shown} not shown")
     heard = outcome.heard
-    what = f"{heard.frames} frames in {duration(outcome.length_s)}" if heard.frames else "nothing was heard"
+    what = f"{counted(heard.frames, 'frame')} in {duration(outcome.length_s)}" if heard.frames else "nothing was heard"
+    subject = "standard input" if outcome.subject == "-" else printable(outcome.subject)
     end = "All is as expected." if outcome.all_held else "Not all is as expected."
-    return f"{outcome.expectations.title}: {', '.join(parts)} on {printable(outcome.subject)} ({what}). {end}"
+    return f"{outcome.expectations.title}: {', '.join(parts)} on {subject} ({what}). {end}"

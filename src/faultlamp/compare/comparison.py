@@ -154,8 +154,13 @@ class _Sender:
     def faults(self) -> Iterator[FaultChange]:
         """By SPN and FMI."""
         pairs = {pair for side in self._sides if side.controller for pair in side.controller.faults}
-        for spn, fmi in sorted(pairs):
-            yield self._fault(spn, fmi)
+        changes = [self._fault(spn, fmi) for spn, fmi in sorted(pairs)]
+        # What is not in order yet, by SPN: that it fails in another way now repairs nothing.
+        failing = {change.spn for change in changes if change.became in (Became.CAME, Became.STAYED)}
+        for change in changes:
+            if change.spn in failing and change.became in (Became.WENT, Became.CLEARED):
+                change.doubts.append(Doubt.OTHER_FMI)
+            yield change
 
     def lamps(self) -> Iterator[LampChange]:
         """Those that either recording has."""

@@ -31,6 +31,7 @@ class Doubt(StrEnum):
     SENDER_FELL_SILENT = "sender_fell_silent"
     CAME_AGAIN = "came_again"
     STILL_REPORTED = "still_reported"
+    OTHER_FMI = "other_fmi"
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,8 +88,8 @@ class Witness:
         self._ends = [(cycle.stretch, cycle.end_ns) for cycle in cycles]
         present, running = _attendance(self.heard, cycles)
         # How many of the cycles before each place count.
-        self._present = [0, *accumulate(present)]
-        self._running = [0, *accumulate(running)]
+        self._present = list(accumulate(present, initial=0))
+        self._running = list(accumulate(running, initial=0))
         self._speed_seen = any(cycle.speed_seen for cycle in cycles)
         self._fell_silent = bool(self.heard and cycles) and _fell_silent(self.heard[-1], cycles[-1])
 

@@ -17,7 +17,7 @@ from faultlamp.prove.heard import Heard
 from faultlamp.prove.intervals import Interval
 from faultlamp.prove.verdict import Finding, failed, held, not_shown, together, worst
 from faultlamp.prove.windows import Window, has_not_come, if_complete, judge
-from faultlamp.prove.wording import counted, seconds, sender
+from faultlamp.prove.wording import counted, seconds, sender, span
 
 _SHOWN_FIELDS = 3
 
@@ -153,7 +153,7 @@ class _Waits:
         lengths = [wait.length_ns for wait, may_be_short in self.waits if not may_be_short]
         if not lengths:
             return not_shown("no two DM1 in a row, unchanged, in the window")
-        words = f"{seconds(min(lengths))} to {seconds(max(lengths))} in {counted(len(lengths), 'wait')}"
+        words = f"{span(seconds(min(lengths)), seconds(max(lengths)))} in {counted(len(lengths), 'wait')}"
         return if_complete(heard, window, held(words))
 
 

@@ -7,6 +7,7 @@ active' is not shown.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Callable, Iterator
 
 from faultlamp.history.controllers import Controller, Fault, FaultState
@@ -16,8 +17,8 @@ from faultlamp.prove.expectations import AtEnd, FaultExpected, FaultMust, FaultP
 from faultlamp.prove.heard import Heard
 from faultlamp.prove.intervals import Interval, common, joined, without
 from faultlamp.prove.verdict import Finding, failed, held, not_shown, together, worst
-from faultlamp.prove.windows import Window, has_not_come, if_complete, judge
-from faultlamp.prove.wording import counted, fault_of, sender
+from faultlamp.prove.windows import Window, after_words, has_not_come, if_complete, judge
+from faultlamp.prove.wording import counted, fault_of, plain, sender
 
 _Found = tuple[Controller, Fault, Span]
 
@@ -103,12 +104,15 @@ class _Faults:
             return not_shown("it was not active, so no lamp came with it")
         findings = []
         for controller, _, span in found:
-            state = next(
-                (str(one.state) for one in reversed(controller.lamp_spans[lamp]) if one.start_ns <= span.start_ns), ""
-            )
-            lit = state in ("on", "slow_flash", "fast_flash")
-            words = f"lamp {_plain(lamp)} {_plain(state)} at {self._heard.at(span.start_ns)}"
-            findings.append((held if lit else failed)(words, span.start_ns))
+            lamps = controller.lamp_spans[lamp]
+            place = bisect_right(lamps, span.start_ns, key=lambda one: one.start_ns) - 1
+            if place < 0:
+                # The DM1 that begins a span speaks of every lamp; but too many spans find no room.
+                findings.append(not_shown(f"lamp {plain(lamp)} not known at {self._heard.at(span.start_ns)}"))
+                continue
+            state = lamps[place].state
+            words = f"lamp {plain(lamp)} {plain(state)} at {self._heard.at(span.start_ns)}"
+            findings.append((held if state.lit else failed)(words, span.start_ns))
         return worst(findings)
 
     def count(self, low: float, high: float) -> Finding:
@@ -144,7 +148,7 @@ class _Faults:
         if controller.lamps is None:
             return self._last_word(controller, name)
         state = controller.state_of(fault)
-        words = f"{name} {_plain(state)} at the end"
+        words = f"{name} {plain(state)} at the end"
         if wanted is AtEnd.PREVIOUSLY_ACTIVE and state is FaultState.INACTIVE:
             if not self._heard.dms.of(DM2, controller.channel, controller.source_address).time_ns:
                 return not_shown(f"{words}; its controller sent no DM2")
@@ -167,14 +171,18 @@ class _Faults:
         if found is not None:
             time_ns, controller, fault = found
             return held(f"{fault_of(controller, fault)} active at {self._heard.at(time_ns)}", time_ns)
-        return self._hole(window) or has_not_come(self._heard, window, "never active")
+        return self._hole(window) or has_not_come(
+            self._heard, window, f"never active{after_words(self._heard, window)}"
+        )
 
     def _stay(self, window: Window) -> Finding:
         spans = joined(Interval(span.start_ns, self._end(span)) for _, _, span in self._spans())
         missing = without(window.pieces, spans)
         known = [common(missing, self._heard.coverage(controller)) for controller in self._subjects]
         for part in sorted(part for parts in known for part in parts if part.length_ns):
-            return failed(f"not active from {self._heard.at(part.start_ns)}", part.start_ns)
+            # What is missing begins at the last moment of a span; the message that ended the span came after it.
+            time_ns = part.start_ns + any(part.start_ns == span.end_ns for span in spans)
+            return failed(f"not active from {self._heard.at(time_ns)}", time_ns)
         if not common(window.pieces, spans):
             return not_shown(f"no DM1 was heard in the window, which begins at {self._heard.at(window.start_ns)}")
         for part in missing:
@@ -194,7 +202,9 @@ class _Faults:
         found = self._first(window)
         if found is not None:
             return failed(f"was active before {self._heard.at(window.start_ns)} already", found[0])
-        return self._hole(window) or has_not_come(self._heard, window, "did not become active")
+        return self._hole(window) or has_not_come(
+            self._heard, window, f"did not become active{after_words(self._heard, window)}"
+        )
 
     def _go(self, window: Window) -> Finding:
         touching = [
@@ -211,7 +221,9 @@ class _Faults:
                 after = self._heard.at(self._heard.start_ns + span.end_ns - window.since_ns)
                 return held(f"{name} gone at {at}, after {after}", span.end_ns)
             return not_shown(f"{name} was active in the last DM1 at {at}; then its controller fell silent", span.end_ns)
-        return has_not_come(self._heard, window, f"{name} still active at {self._heard.at(window.end_ns)}")
+        came_again = sum(one is fault for _, one, _ in touching) > 1
+        again = f"active again at {self._heard.at(span.start_ns)}, and " if came_again else ""
+        return has_not_come(self._heard, window, f"{name} {again}still active at {self._heard.at(window.end_ns)}")
 
     def _spans(self) -> Iterator[_Found]:
         for controller, fault in self._chosen:
@@ -268,7 +280,3 @@ class _Faults:
 
 def _of(address: int | None) -> str:
     return "" if address is None else f" of {sender(address)}"
-
-
-def _plain(word: str) -> str:
-    return word.replace("_", " ")

@@ -37,6 +37,7 @@ _MOST = 1_000_000_000
 _MOST_ALLOWED = 1000
 _HIGHEST_BIT_RATE = 8_000_000
 _LIT = "lit"
+_WINDOW_KEYS = ("after", "from_s", "to_s", "while")
 
 # Fields of the NAME (SAE J1939-81, section 4.1, from memory) and their highest values.
 _NAME_FIELDS = {
@@ -69,11 +70,12 @@ def pattern(table: Table) -> FaultPattern:
 
 
 def _fault(table: Table, common: Common, _: Layouts) -> Expectation:
+    common = _windowed(table, common, "must", "spans", "lamp")
     expected = FaultExpected(
         kind="fault", **common, fault=pattern(table),
         must=FaultMust(table.choice("must", list(FaultMust))) if table.has("must") else None,
         at_end=AtEnd(table.choice("at_end", list(AtEnd))) if table.has("at_end") else None,
-        occurrence_count=_within(table, "occurrence_count", 0, 126), spans=_within(table, "spans", 0, _MOST),
+        occurrence_count=_counts(table, "occurrence_count", 126), spans=_counts(table, "spans", _MOST),
         lamp=Lamp(table.choice("lamp", list(Lamp))) if table.has("lamp") else None,
     )
     _needs_one(table, expected, "must", "at_end", "occurrence_count", "spans", "lamp")
@@ -91,6 +93,7 @@ def _no_other_faults(table: Table, common: Common, _: Layouts) -> Expectation:
 
 
 def _lamp(table: Table, common: Common, _: Layouts) -> Expectation:
+    common = _windowed(table, common, "must", "check_s")
     states = (*LampState, _LIT)
     at_end: tuple[str, ...] = ()
     if table.has("at_end"):
@@ -136,6 +139,8 @@ def _controller(table: Table, common: Common, _: Layouts) -> Expectation:
     claim = table.table("claim")
     fields = tuple((name, claim.whole(name, 0, most)) for name, most in _NAME_FIELDS.items() if claim.has(name))
     claim.close()
+    if table.has("claim") and not fields:
+        claim.fail(f"expects nothing; give at least one of {', '.join(_NAME_FIELDS)}")
     expected = ControllerExpected(
         kind="controller", **common, address=table.whole("address", 0, _HIGHEST_ADDRESS),
         heard=table.flag("heard", True), claim=fields,
@@ -151,7 +156,7 @@ def _controller(table: Table, common: Common, _: Layouts) -> Expectation:
 
 def _key_cycles(table: Table, common: Common, _: Layouts) -> Expectation:
     expected = KeyCyclesExpected(
-        kind="key_cycles", **common, count=_within(table, "count", 0, _MOST),
+        kind="key_cycles", **common, count=_counts(table, "count", _MOST),
         engine_ran=table.flag("engine_ran", True) if table.has("engine_ran") else None,
         max_engine_speed_rpm=_within(table, "max_engine_speed_rpm", 0, 8031.875),
     )
@@ -188,6 +193,8 @@ def _bus(table: Table, common: Common, _: Layouts) -> Expectation:
     )
     if (expected.load_below_percent is None) != (expected.bit_rate is None):
         table.fail("load_below_percent and bit_rate need each other: the load is a share of the bit rate")
+    if table.has("channel") and expected.load_below_percent is None:
+        table.fail("channel is for the load alone: leave it out, or give load_below_percent and bit_rate")
     return expected
 
 
@@ -216,6 +223,25 @@ def _yes(table: Table, key: str) -> bool:
 def _within(table: Table, key: str, lowest: float, highest: float) -> Within | None:
     limits = table.limits(key, lowest, highest)
     return None if limits is None else Within(*limits)
+
+
+def _counts(table: Table, key: str, highest: int) -> Within | None:
+    """Whole numbers: anything between two of them could never be counted."""
+    limits = _within(table, key, 0, highest)
+    if limits is not None and not (float(limits.low).is_integer() and float(limits.high).is_integer()):
+        table.refuse(key, f"[LOW, HIGH] or one number, whole ones, 0 to {highest}, the lower one first")
+    return limits
+
+
+def _windowed(table: Table, common: Common, *keys: str) -> Common:
+    """As it is where one of these keys looks at the window; without one nothing does, and a window is wrong."""
+    if any(table.has(key) for key in keys):
+        return common
+    idle = [key for key in _WINDOW_KEYS if table.has(key)]
+    if idle:
+        table.fail(f"{', '.join(idle)} would have no effect: without {', '.join(keys)} it is about the end of all that "
+                   "was heard")
+    return {**common, "when": When()}
 
 
 def _within_s(table: Table, key: str) -> Within | None:

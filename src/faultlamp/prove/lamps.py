@@ -17,7 +17,7 @@ from faultlamp.prove.expectations import LampExpected, LampMust, Within
 from faultlamp.prove.heard import Heard
 from faultlamp.prove.intervals import Interval, common, joined, without
 from faultlamp.prove.verdict import Finding, failed, held, not_shown, together, worst
-from faultlamp.prove.windows import Window, has_not_come, if_complete, judge
+from faultlamp.prove.windows import Window, after_words, has_not_come, if_complete, judge
 from faultlamp.prove.wording import seconds, sender
 
 _MEANINGLESS = (LampState.NOT_AVAILABLE, LampState.RESERVED)
@@ -75,7 +75,9 @@ def _be(heard: Heard, lamps: list[_Lamp], window: Window) -> Finding:
     if found:
         time_ns, lamp = min(found, key=lambda one: one[0])
         return held(f"{lamp.who}: lit at {heard.at(time_ns)}", time_ns)
-    return _hole(heard, lamps, window) or has_not_come(heard, window, "never lit")
+    return _hole(heard, lamps, window) or has_not_come(
+        heard, window, f"never lit{after_words(heard, window)}"
+    )
 
 
 def _never(heard: Heard, lamps: list[_Lamp], window: Window) -> Finding:
@@ -91,7 +93,9 @@ def _stay(heard: Heard, lamps: list[_Lamp], window: Window) -> Finding:
     for lamp in lamps:
         for part in common(without(window.pieces, lamp.lit), lamp.meant):
             if part.length_ns > 1:
-                return failed(f"{lamp.who}: not lit from {heard.at(part.start_ns)}", part.start_ns)
+                # It begins at the last moment that was lit; the DM1 that ended that came after it.
+                time_ns = part.start_ns + any(part.start_ns == lit.end_ns for lit in lamp.lit)
+                return failed(f"{lamp.who}: not lit from {heard.at(time_ns)}", time_ns)
     words = f"lit from {heard.at(window.start_ns)} to {heard.at(window.end_ns)}"
     return _hole(heard, lamps, window) or if_complete(heard, window, held(words))
 

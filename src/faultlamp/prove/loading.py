@@ -14,6 +14,7 @@ from dataclasses import replace
 from faultlamp.j1939.readings import Layouts
 from faultlamp.knowledge.toml_tables import Table, read_toml
 from faultlamp.prove.expectations import (
+    AtEnd,
     During,
     Expectation,
     Expectations,
@@ -105,9 +106,16 @@ def _moment(table: Table) -> Moment:
 def _with_allowed(expected: list[Expectation]) -> list[Expectation]:
     """'No other faults' lets pass what another expectation names by its SPN and wants to see."""
     wanted = tuple(
-        one.fault for one in expected
-        if isinstance(one, FaultExpected) and one.fault.spn is not None and one.must is not FaultMust.NEVER_BE_ACTIVE
+        one.fault for one in expected if isinstance(one, FaultExpected) and one.fault.spn is not None and _seen(one)
     )
     return [
         replace(one, allowed=one.allowed + wanted) if isinstance(one, NoOtherFaults) else one for one in expected
     ]
+
+
+def _seen(one: FaultExpected) -> bool:
+    """Whether it is about a fault that is active, was, or may be; not about one that must be absent."""
+    if one.must is FaultMust.NEVER_BE_ACTIVE or (one.spans is not None and one.spans.high == 0):
+        return False
+    asked = one.must, one.spans, one.lamp, one.occurrence_count
+    return one.at_end not in (None, AtEnd.NOT_ACTIVE) or any(each is not None for each in asked)

@@ -17,7 +17,7 @@ from faultlamp.prove.intervals import Interval
 from faultlamp.prove.series import Values
 from faultlamp.prove.verdict import Finding, failed, held, not_shown, together
 from faultlamp.prove.windows import Window, has_not_come, if_complete, judge
-from faultlamp.prove.wording import counted, seconds, sender
+from faultlamp.prove.wording import counted, seconds, sender, span
 
 _STATE_WORDS = {ERROR: "'error'", NOT_AVAILABLE: "'not available'"}
 
@@ -72,7 +72,7 @@ class _Look:
             first = int(np.argmin(number))
             return not_shown(self._words(first), int(values.time_ns[first]))
         low, high = float(values.value.min()), float(values.value.max())
-        words = f"{low:.6g} to {high:.6g} {values.unit}".rstrip() + f" in {counted(len(values), 'value')}"
+        words = f"{span(f'{low:.6g}', f'{high:.6g}')} {values.unit}".rstrip() + f" in {counted(len(values), 'value')}"
         return self._stale() or if_complete(self._heard, self._window, held(words))
 
     def _some_time(self, limits: Within) -> Finding:

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from faultlamp.history.spans import EndReason
 from faultlamp.prove.expectations import During, Expectation, Happening, Moment
 from faultlamp.prove.heard import Heard
 from faultlamp.prove.intervals import Interval, common
 from faultlamp.prove.verdict import Finding, Result, failed, not_shown, worst
+from faultlamp.prove.wording import counted, plain
 
 MOST_MOMENTS = 1000
 """Windows of one expectation. More of them come from traffic that is damaged or hostile."""
@@ -116,10 +117,9 @@ def _windows(heard: Heard, expected: Expectation) -> list[Window | Finding] | Fi
     else:
         references = moments(heard, when.after, expected.channel)
         if not references:
-            often = f", not {when.after.number} times" if (when.after.number or 1) > 1 else ""
-            return not_shown(f"{when.after.name.replace('_', ' ')} did not happen{often}")
+            return not_shown(_did_not_happen(heard, when.after, expected.channel))
         if len(references) > MOST_MOMENTS:
-            return not_shown(f"{when.after.name} happened {len(references)} times, more than {MOST_MOMENTS}")
+            return not_shown(f"{plain(when.after.name)} happened {len(references)} times, more than {MOST_MOMENTS}")
     limit = None if when.during is None else (
         heard.key_on(expected.channel) if when.during is During.KEY_ON else heard.engine_running(expected.channel)
     )
@@ -132,7 +132,7 @@ def _windows(heard: Heard, expected: Expectation) -> list[Window | Finding] | Fi
             # The next such moment begins the next window, so it does not belong to this one.
             end_ns = references[place + 1] - 1 if place + 1 < len(references) else max(heard.end_ns, start_ns)
             if start_ns > end_ns:
-                found.append(not_shown(f"the next {when.after.name if when.after else ''} came first"))
+                found.append(not_shown(f"the next {plain(when.after.name) if when.after else ''} came first"))
                 continue
         cut = end_ns > heard.end_ns
         if start_ns > heard.end_ns:
@@ -147,6 +147,19 @@ def _windows(heard: Heard, expected: Expectation) -> list[Window | Finding] | Fi
             continue
         found.append(Window(tuple(pieces), cut, reference))
     return found
+
+
+def after_words(heard: Heard, window: Window) -> str:
+    """Which of several windows it is: ` after 4.110 s`; nothing where it is counted from the first frame."""
+    return "" if window.since_ns == heard.start_ns else f" after {heard.at(window.since_ns)}"
+
+
+def _did_not_happen(heard: Heard, moment: Moment, channel: str | None) -> str:
+    words = f"{plain(moment.name)} did not happen"
+    if (moment.number or 1) == 1:
+        return words
+    times = len(moments(heard, replace(moment, number=None), channel))
+    return f"{words}: {plain(moment.what)} {counted(times, 'time')}, not {moment.number}"
 
 
 def _ended(heard: Heard) -> str:

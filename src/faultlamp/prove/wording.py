@@ -10,17 +10,11 @@ from faultlamp.knowledge.addresses import address_name
 from faultlamp.knowledge.names import describe_spn
 from faultlamp.prove.expectations import (
     NO_LIMIT,
-    ControllerExpected,
     Expectation,
-    FaultExpected,
     FaultMust,
     FaultPattern,
-    KeyCyclesExpected,
-    LampExpected,
     LampMust,
-    NoOtherFaults,
-    ReadingExpected,
-    TransportExpected,
+    ReadingMust,
     When,
     Within,
 )
@@ -48,6 +42,11 @@ def seconds(time_ns: float) -> str:
     return f"{time_ns / 1e9:.6f}".rstrip("0").rstrip(".") + " s"
 
 
+def plain(word: str) -> str:
+    """A word of the file as people write it: `amber warning`."""
+    return word.replace("_", " ")
+
+
 def span(low: str, high: str) -> str:
     """A range in words."""
     return low if low == high else f"{low} to {high}"
@@ -61,24 +60,24 @@ def expected_words(one: Expectation) -> str:
 
 def _subject(one: Expectation) -> str:
     channel = "" if one.channel is None or one.kind == "transport" else f"{printable(one.channel)}, "
-    match one:
-        case FaultExpected():
-            return channel + pattern_words(one.fault)
-        case LampExpected():
-            return channel + f"{_plain(one.lamp)} lamp of {_who(one.address)}"
-        case ReadingExpected():
-            return channel + f"SPN {one.spn} {describe_spn(one.spn)}" + (
-                "" if one.address is None else f" from {sender(one.address)}"
-            )
-        case ControllerExpected():
-            return channel + sender(one.address)
-        case NoOtherFaults():
-            return channel + f"faults of {_who(one.address)}"
-        case KeyCyclesExpected():
-            return channel + "key cycles"
-        case TransportExpected():
-            return "multi-packet messages"
-    return channel + "bus"
+    return channel + _SUBJECTS[one.kind](one)
+
+
+def _reading_subject(one: Any) -> str:
+    who = "" if one.address is None else f" from {sender(one.address)}"
+    return f"SPN {one.spn} {describe_spn(one.spn)}{who}"
+
+
+_SUBJECTS: dict[str, Callable[[Any], str]] = {
+    "fault": lambda one: pattern_words(one.fault),
+    "no_other_faults": lambda one: f"faults of {_who(one.address)}",
+    "lamp": lambda one: f"{plain(one.lamp)} lamp of {_who(one.address)}",
+    "reading": _reading_subject,
+    "controller": lambda one: sender(one.address),
+    "key_cycles": lambda _: "key cycles",
+    "transport": lambda _: "multi-packet messages",
+    "bus": lambda _: "bus",
+}
 
 
 def pattern_words(pattern: FaultPattern) -> str:
@@ -94,26 +93,28 @@ def _fault(one: Any) -> list[str]:
     return [
         "" if one.must is None else _MUST[one.must],
         "" if one.spans is None else f"active {_range(one.spans)} time{'' if one.spans.high == 1 else 's'}",
-        "" if one.lamp is None else f"comes with the {_plain(one.lamp)} lamp",
+        "" if one.lamp is None else f"comes with the {plain(one.lamp)} lamp",
         "" if one.occurrence_count is None else f"occurrence count {_range(one.occurrence_count)}",
-        "" if one.at_end is None else f"{_plain(one.at_end)} at the end",
+        "" if one.at_end is None else f"{plain(one.at_end)} at the end",
     ]
 
 
 def _others(one: Any) -> list[str]:
-    return ["none active" + (f" but {', '.join(map(pattern_words, one.allowed))}" if one.allowed else "")]
+    allowed = ", ".join(dict.fromkeys(map(pattern_words, one.allowed)))
+    return [f"none active but {allowed}" if allowed else "none active"]
 
 
 def _lamp(one: Any) -> list[str]:
     return [
         "" if one.must is None else _MUST[one.must],
         "" if one.check_ns is None else f"goes out {_times(one.check_ns)} after key on, lit until then",
-        f"{' or '.join(map(_plain, one.at_end))} at the end" if one.at_end else "",
+        # Several states together are those that shine.
+        f"{'lit' if len(one.at_end) > 1 else plain(one.at_end[0])} at the end" if one.at_end else "",
     ]
 
 
 def _reading(one: Any) -> list[str]:
-    limits = "" if one.limits is None else f"{_limits(one.limits)} {_plain(one.must)}"
+    limits = "" if one.limits is None else f"{_limits(one.limits)} {_MUST[one.must]}"
     return [
         limits, "never 'error'" if one.never_error else "", "never 'not available'" if one.never_not_available else "",
         "" if one.every_ns is None else f"at least every {seconds(one.every_ns)}",
@@ -141,7 +142,7 @@ def _key_cycles(one: Any) -> list[str]:
 
 def _transport(one: Any) -> list[str]:
     least = "" if one.least_completed is None else f"at least {one.least_completed} completed"
-    return [*(f"{'none' if most == 0 else f'at most {most}'} {_plain(ending)}" for ending, most in one.most), least]
+    return [*(f"{'none' if most == 0 else f'at most {most}'} {plain(ending)}" for ending, most in one.most), least]
 
 
 def _bus(one: Any) -> list[str]:
@@ -162,12 +163,13 @@ _MUST = {
     FaultMust.BE_ACTIVE: "active at some time", FaultMust.STAY_ACTIVE: "active throughout",
     FaultMust.BECOME_ACTIVE: "becomes active", FaultMust.GO: "goes", FaultMust.NEVER_BE_ACTIVE: "never active",
     LampMust.BE_LIT: "lit at some time", LampMust.STAY_LIT: "lit throughout", LampMust.NEVER_BE_LIT: "never lit",
+    ReadingMust.THROUGHOUT: "throughout", ReadingMust.SOME_TIME: "at some time", ReadingMust.AT_END: "at the end",
 }
 
 
 def _when(when: When) -> str:
-    during = "" if when.during is None else f", while {_plain(when.during)}"
-    after = "" if when.after is None else f" after {_plain(when.after.name)}"
+    during = "" if when.during is None else f", while {plain(when.during)}"
+    after = "" if when.after is None else f" after {plain(when.after.name)}"
     if when.to_ns is not None:
         start = f"from {seconds(when.from_ns)} to" if when.from_ns else "within"
         return f", {start} {seconds(when.to_ns)}{after or ' after the first frame'}{during}"
@@ -198,7 +200,3 @@ def _at_most(number: int | None, noun: str) -> str:
     if number is None:
         return ""
     return f"no {noun}" if number == 0 else f"at most {number} {noun}"
-
-
-def _plain(word: str) -> str:
-    return word.replace("_", " ")
