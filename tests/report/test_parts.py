@@ -76,6 +76,25 @@ def test_a_lamp_check(lamps: str, after: str, said: str) -> None:
     assert paper(frames).lamp_check.startswith(said)
 
 
+@pytest.mark.parametrize(
+    ("reports", "lamp"),
+    [
+        pytest.param([(AMBER, True), (RED_AND_AMBER, True), (NO_LAMPS, False)], "red stop, amber warning", id="gone"),
+        pytest.param([("55FF", False), (AMBER, True), (RED_AND_AMBER, False)], "amber warning", id="not the next"),
+        pytest.param([(RED_AND_AMBER, True), (NO_LAMPS, True), (NO_LAMPS, False)], "none", id="none at its last"),
+        pytest.param([(RED_AND_AMBER, True)], "red stop, amber warning", id="silent after one report"),
+        pytest.param([(AMBER, True), (RED_AND_AMBER, True)], "red stop, amber warning", id="silent"),
+    ],
+)
+def test_the_lamps_of_a_fault_that_is_active_no_more(reports: list[tuple[str, bool]], lamp: str) -> None:
+    """Those of the last DM1 that lists it; the lamps are the message's (SAE J1939-73, section 5.7.1)."""
+    frames = [
+        one for at, (lamps, listed) in enumerate(reports) for one in dm1(at, lamps, *[COOLANT_HIGH] * listed)
+    ]
+    frames += [frame(at, "18FEEE00", "FF" * 8) for at in range(3, 20)]
+    assert [row.lamp for row in paper(frames).faults] == [lamp]
+
+
 def test_counts_first_and_last() -> None:
     """OC 1 and later OC 2 (low seven bits of the DTC's fourth byte, SAE J1939-73, section 5.7.1); 127 is no count."""
     frames = [one for at, code in enumerate((COOLANT_HIGH, "6E000302", "6400017F")) for one in dm1(at, AMBER, code)]

@@ -84,7 +84,7 @@ def _row(heard: Heard, one: Standing, clock: Clock, senders: Senders) -> FaultRo
 
 def _lamp(one: Standing) -> str:
     if one.lamps is None:
-        return "not known" if one.state == SILENT else NONE
+        return "not known" if one.fault.spans else NONE
     return ", ".join(LAMP_WORDS[lamp].removesuffix(" lamp") for lamp in one.lamps) or "none"
 
 

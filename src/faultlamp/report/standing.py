@@ -6,12 +6,15 @@ then fell silent; stored when the latest DM2 lists it; else gone (SAE J1939-73, 
 
 from __future__ import annotations
 
+from bisect import bisect_right
+from collections.abc import Sequence
+from operator import attrgetter
 from typing import NamedTuple
 
-from faultlamp.history.controllers import Controller, Fault, FaultState
+from faultlamp.history.controllers import Controller, Fault, FaultState, LampSpan
 from faultlamp.history.history import History
 from faultlamp.history.spans import EndReason
-from faultlamp.j1939.diagnostics import Lamp
+from faultlamp.j1939.diagnostics import Lamp, LampState
 from faultlamp.knowledge.crosswalk import LAMP_WORDS
 
 ACTIVE, SILENT, STORED, GONE = "active", "silent", "stored", "inactive"
@@ -33,8 +36,8 @@ class Standing(NamedTuple):
 
     @property
     def lamps(self) -> tuple[Lamp, ...] | None:
-        """The lamps that its controller asks for while it is active, the gravest first; None: nobody knows."""
-        return asked_for(self.controller) if self.fault.active else None
+        """The lamps asked for by the last DM1 that listed it, the gravest first; None: none did, or nobody knows."""
+        return asked_for(self.controller) if self.fault.active else asked_for_with(self.controller, self.fault)
 
 
 def standings(history: History) -> list[Standing]:
@@ -66,6 +69,29 @@ def asked_for(controller: Controller) -> tuple[Lamp, ...] | None:
     """The lamps that a controller asks to shine, the gravest first; None while it reports none."""
     lamps = controller.lamps
     return None if lamps is None else tuple(lamp for lamp in LAMP_WORDS if lamps[_PLACES[lamp]].lit)
+
+
+def asked_for_with(controller: Controller, fault: Fault) -> tuple[Lamp, ...] | None:
+    """The lamps of the last DM1 that listed a fault which is active no more; None where they are not to be found."""
+    if not fault.spans:
+        return None
+    listed = fault.spans[-1]
+    end_ns = listed.start_ns if listed.end_ns is None else listed.end_ns
+    # A span ends with the first DM1 that does not list the fault, or with the last one before a silence.
+    latest_ns = max(end_ns - (listed.reason is EndReason.CLEARED), listed.start_ns)
+    states = {lamp: _state_at(spans, latest_ns) for lamp, spans in controller.lamp_spans.items()}
+    if all(state is None for state in states.values()):
+        return None
+    return tuple(lamp for lamp in LAMP_WORDS if (state := states[lamp]) is not None and state.lit)
+
+
+def _state_at(spans: Sequence[LampSpan], time_ns: int) -> LampState | None:
+    place = bisect_right(spans, time_ns, key=attrgetter("start_ns")) - 1
+    if place < 0:
+        return None
+    span = spans[place]
+    # Where the clock stepped back the spans are not in order: then what was found may be of another time.
+    return span.state if span.start_ns <= time_ns and (span.end_ns is None or span.end_ns >= time_ns) else None
 
 
 def last_asked_for(controller: Controller, lamp: Lamp) -> bool:
