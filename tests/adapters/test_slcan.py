@@ -259,6 +259,7 @@ SLOW = dict.fromkeys(("C", "S", "", "L", "O"), 0.4)
 def test_a_late_refusal_is_waited_for(monkeypatch: pytest.MonkeyPatch, late: dict[str, float]) -> None:
     """As an adapter at the end of a slow radio link: it is opened with `O`, and said to acknowledge."""
     monkeypatch.setattr(serial_line, "ANSWER_S", 0.9)
+    monkeypatch.setattr(serial_line, "_QUIET_S", (0.7, 1.0))
     with SerialAdapter(refuses="L", late=late) as old, Listener(BusSettings("slcan", old.port, 250_000)) as listener:
         assert not listener.hardware_listen_only
         old.wait_for(lambda one: one.mode == "O")
