@@ -76,12 +76,33 @@ def test_they_appear_when_nothing_was_heard_for_three_seconds() -> None:
 )
 def test_without_faults_it_is_said_who_was_heard_and_what_to_do(frames: list[Frame], words: str) -> None:
     """Each ends in something to do, and nothing is claimed that was not heard."""
-    for live, last in ((True, ("ask stored", "look for")), (False, ("n jumps", "recorded?", "socket"))):
+    for live, last in ((True, ("ask stored", "look for")), (False, ("n jumps", "engine's bus?", "socket"))):
         rows = [row.text for row in empty_lines(job_of(frames), 80, live=live)]
         assert words in joined(rows)
         assert len(rows) <= 6
         assert all(len(row) <= 80 for row in rows)
         assert any(word in rows[-1] for word in last)
+
+
+@pytest.mark.parametrize("live", [True, False], ids=["live", "replay"])
+@pytest.mark.parametrize(
+    "frames", [[rpm(0, 800)], [frame(0, "123", "00", flags=0)], dm1(0, NO_LAMPS)], ids=["no DM1", "11 bits", "no fault"]
+)
+def test_where_there_is_little_room_what_to_do_goes_before_why(frames: list[Frame], live: bool) -> None:
+    """At 80 columns all steps stand within five rows, whatever the state."""
+    job = job_of(frames)
+    full, short = ([row.text for row in empty_lines(job, 80, height, live=live)] for height in (0, 3))
+    assert short[-1] == full[-1]
+    assert len(short) <= len(full)
+    assert len(short) <= 5
+
+
+def test_an_empty_recording_leads_to_the_next_one() -> None:
+    """There is nothing to jump to in it."""
+    text = joined([row.text for row in empty_lines(job_of([]), 80, live=False)])
+    assert "Nothing was recorded" in text
+    assert "faultlamp doctor" in text
+    assert "n jumps" not in text
 
 
 def test_readings_of_which_none_was_heard_lead_to_the_others() -> None:

@@ -170,6 +170,15 @@ def test_no_is_there_also_when_nothing_can_be_asked() -> None:
     assert CHOICES[1] not in row.text
 
 
+def test_both_answers_and_that_nothing_was_sent_stand_whole_in_40_columns() -> None:
+    """A yes that is cut could be taken for another word."""
+    row, places = choice_line(0, 38, possible=True)
+    assert [row.text[start:end] for start, end in places] == [f"▸[{CHOICES[0]}]", f" [{CHOICES[1]}]"]
+    assert cell_len(row.text.rstrip()) <= 38
+    about = Situation("can0", [0], "0 rpm", "0 km/h", moving=False)
+    assert [one.text for one in consent_lines(about, 38)[:2]] == ["ASK ALL CONTROLLERS", "nothing has been sent yet"]
+
+
 def test_progress_in_words() -> None:
     """How far, what is asked of whom, how many frames left, how it ended."""
     question = next(question for question in wanted("all") if question.key == "DM4")

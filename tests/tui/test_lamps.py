@@ -67,10 +67,50 @@ def test_a_row_each_when_they_differ_gravest_first() -> None:
         *dm1(1, NO_LAMPS, source="21"),
     ]
     assert shown(frames) == [
-        "Transmission… ■ RED STOP on  ■ AMBER on  □ PROTECT off  □ MALFUNCTION off",
-        "Engine 1      □ RED STOP off  ■ AMBER on  □ PROTECT off  □ MALFUNCTION off",
-        "2 others      □ no lamp asked for",
+        "Transmission 1 ■ RED STOP on  ■ AMBER on  □ PROTECT off  □ MALFUNCTION off",
+        "Engine 1       □ RED STOP off  ■ AMBER on  □ PROTECT off  □ MALFUNCTION off",
+        "2 others       □ no lamp asked for",
     ]
+
+
+def test_channels_are_told_apart_or_every_lamp_says_who_asks() -> None:
+    """The same address on two channels: no two rows may begin alike for different controllers."""
+    for channel in ("can", "adapter-of-the-bay-"):
+        frames = [
+            *dm1(1, AMBER, COOLANT_HIGH, channel=f"{channel}0"), *dm1(1, RED_AND_AMBER, OIL_LOW, channel=f"{channel}1")
+        ]
+        for width in (38, 58, 78, 98, 158):
+            rows = shown(frames, width=width, most=4)
+            begins = [row.partition("RED STOP")[0] for row in rows if "RED STOP" in row]
+            assert len(set(begins)) == len(begins)
+        assert f"{channel}1" in " ".join(shown(frames, width=78))
+
+
+@pytest.mark.parametrize(
+    ("frames", "width", "rows"),
+    [
+        pytest.param(
+            dm1(1, AMBER, COOLANT_HIGH) + dm1(1, AMBER, COOLANT_HIGH, source="3D"), 38,
+            ["■ AMBER on  □ RED STOP off", "□ PROTECT off  □ MALFUNCTION off"], id="all alike",
+        ),
+        pytest.param(
+            dm1(1, NO_LAMPS) + dm1(1, NO_LAMPS, source="3D"), 38, ["2 controllers □ no lamp asked for"], id="none",
+        ),
+        # Red stop fast, amber on, protect n/a, malfunction slow; transmission: amber slow, malfunction fast.
+        pytest.param(
+            dm1(1, "571F", COOLANT_HIGH) + dm1(1, "4473", COOLANT_HIGH, source="03"), 58,
+            ["◐ RED STOP fast flash  ■ AMBER on  ◑ AMBER slow flash",
+             "◐ MALFUNCTION fast flash  ◑ MALFUNCTION slow flash"], id="those asked for",
+        ),
+        pytest.param(
+            dm1(1, "571F", COOLANT_HIGH) + dm1(1, "4473", COOLANT_HIGH, source="03"), 38,
+            ["◐ RED STOP  ■ ◑ AMBER  ◐ ◑ MALFUNCTION", "no other asked for"], id="in shapes",
+        ),
+    ],
+)
+def test_in_two_narrow_rows_what_is_asked_for_comes_first(frames: list[Frame], width: int, rows: list[str]) -> None:
+    """No lamp that is asked for gives way to one that is off (SAE J1939-73, section 5.7.1)."""
+    assert shown(frames, width=width, most=2) == rows
 
 
 def test_many_flashing_lamps_take_a_second_row() -> None:
@@ -119,10 +159,10 @@ def test_what_finds_no_room_is_announced() -> None:
         one for place, lamps in enumerate(states) for flash in ("00", "55", "FF")
         for one in dm1(1, lamps + flash, COOLANT_HIGH, source=f"{16 * place + int(flash[0], 16):02X}")
     ]
-    rows = shown(frames, most=3)
-    assert rows[0].startswith("■ RED STOP on")
-    assert rows[2].startswith("and ")
-    assert rows[2].endswith(" more rows of lamps")
+    rows = shown(frames, width=24, most=3)
+    assert rows[0].strip() == "■ ◐ ◑ RED STOP"
+    assert rows[1].strip() == "■ ◐ ◑ AMBER"
+    assert rows[2].strip() == "and 2 more rows of lamps"
 
 
 def test_silence_is_not_darkness() -> None:

@@ -19,9 +19,11 @@ from tui.scene import (
     AMBER,
     COOLANT_HIGH,
     COOLANT_HIGH_TWICE,
+    LAYOUTS,
     NO_LAMPS,
     OIL_LOW,
     RED_AND_AMBER,
+    block,
     dm1,
     job_of,
     pump_job,
@@ -114,6 +116,25 @@ def test_a_young_job_begins_at_the_left_and_an_old_one_ends_at_the_right() -> No
     assert (young.column(ns(0)), young.column(ns(5))) == (0, 5)
     old = window_at(ns(500), ns(0), S, 40)
     assert old.column(ns(500)) == 39
+
+
+def test_after_the_clock_was_set_back_the_present_is_in_the_window() -> None:
+    """Also before the job's first frame, where no window can begin with the job."""
+    for back_s in (1, 39, 41, 3600):
+        shown = window_at(ns(1000 - back_s), ns(1000), S, 40)
+        assert shown.column(ns(1000 - back_s)) == 39
+
+
+def test_after_the_clock_was_set_back_the_news_is_what_came_last() -> None:
+    """Not the silence at the step, whose stamp is later (steps back of more than 1 s begin a new stretch)."""
+    job = Job(LAYOUTS.groups, {})
+    job.take([
+        block(dm1(5000, AMBER, COOLANT_HIGH)), block(dm1(100, AMBER, OIL_LOW), starts_stretch=True),
+    ])
+    lanes = lanes_of(job.history)
+    rows = [row.text for row in table(job, lanes, LaneView(), ns(103), 80, 9)]
+    assert rows[0].rstrip().endswith("◆ 3 s ago: SPN 100 FMI 1 active")
+    assert "████" in next(row for row in rows if " 100/1 " in row)
 
 
 def test_the_whole_job_fits() -> None:
@@ -287,6 +308,25 @@ def test_hundreds_of_lanes_draw_the_visible_ones() -> None:
     assert len(picked) == 1
     assert f" {lanes[250].key.spn}/3 " in picked[0]
     assert "showing 244 to 251 of 400" in rows[0].text
+
+
+@pytest.mark.parametrize("height", range(4, 9))
+def test_a_low_band_keeps_a_lane_and_its_words(height: int) -> None:
+    """The axis goes first, then all but the title; the title says in few words where one is."""
+    codes = [(spn | 3 << 16 | 1 << 24).to_bytes(4, "little").hex() for spn in range(1000, 1300)]
+    job = job_of(dm1(1, AMBER, *codes), 3)
+    rows = [row.text.rstrip() for row in table(job, lanes_of(job.history), LaneView(), ns(30), 40, height)]
+    assert any(row.startswith("▸● Engine 1   1000/3") for row in rows)
+    assert rows[0] == f"FAULTS 300 active, 0 earlier, 1-{max(height - 5, 1)} of 300"
+    assert rows[-2:] == [row.rstrip() for row in rows[-2:] if row]
+
+
+def test_a_choice_of_lanes_before_any_fault_came() -> None:
+    """No `0 of no faults`."""
+    view = LaneView()
+    view.choice = view.choice.next_state()
+    title = table(job_of(dm1(1, NO_LAMPS), 2), [], view, ns(2), 80, 9)[0].text
+    assert title.startswith("FAULTS none so far, shown: active")
 
 
 def test_no_fault_and_no_report_are_different() -> None:

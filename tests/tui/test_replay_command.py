@@ -17,6 +17,7 @@ from fcntl import ioctl
 from pathlib import Path
 from typing import IO
 
+import can
 import pytest
 
 from faultlamp.cli.main import main
@@ -124,6 +125,43 @@ def test_ctrl_c_restores_the_terminal_and_exits_with_130(log: Path, how: str) ->
         assert shown.output.rfind(b"\x1b[?25h") > shown.output.rfind(b"\x1b[?25l")
         assert termios.tcgetattr(shown.far)[:4] == shown.before[:4]
         assert b"Traceback" not in shown.text
+
+
+@pytest.mark.parametrize(
+    ("number", "code"), [(signal.SIGTERM, 143), (signal.SIGHUP, 129)], ids=["terminate", "hang up"]
+)
+def test_a_watch_that_is_ended_leaves_terminal_and_recording_whole(
+    tmp_path: Path, number: signal.Signals, code: int
+) -> None:
+    """Also with a page open: the terminal is as before, and python-can reads every line of the recording."""
+    path = tmp_path / "job.log"
+    with terminal("watch", "--rig", "quick-look", "--record", path) as shown:
+        shown.wait_for(b"Key on", b"rec 0.0 MB")
+        os.write(shown.near, b"k")
+        shown.wait_for(b"FRAMES, as a candump log")
+        shown.process.send_signal(number)
+        assert shown.exit_code() == code
+        assert shown.output.rfind(b"\x1b[?1049l") > shown.output.rfind(b"\x1b[?1049h")
+        assert shown.output.rfind(b"\x1b[?25h") > shown.output.rfind(b"\x1b[?25l")
+        assert termios.tcgetattr(shown.far)[:4] == shown.before[:4]
+        assert b"Traceback" not in shown.text
+    with can.CanutilsLogReader(path) as reader:
+        assert len(list(reader)) == len(path.read_text().splitlines()) > 0
+
+
+def test_who_lets_it_outlive_its_terminal_is_obeyed(log: Path) -> None:
+    """Started with SIGHUP ignored, as nohup does, it goes on."""
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        with terminal("replay", log) as shown:
+            shown.wait_for(b"1 active fault")
+            shown.process.send_signal(signal.SIGHUP)
+            os.write(shown.near, b"b")
+            shown.wait_for(b"WHO IS ON THE BUS")
+            os.write(shown.near, b"\x03")
+            assert shown.exit_code() == 130
+    finally:
+        signal.signal(signal.SIGHUP, before)
 
 
 def test_without_a_terminal_it_prints_what_faults_prints(log: Path) -> None:

@@ -22,6 +22,7 @@ from faultlamp.tui.export.new_file import dated_name, write_new
 from faultlamp.tui.export.page import SavePage
 from faultlamp.tui.export.stock import RecentFrames
 from faultlamp.tui.job import Job
+from faultlamp.tui.key_line import KeyLine
 from faultlamp.tui.lanes.lane import lanes_of
 from faultlamp.tui.marks.notes import LONGEST_NOTE, MOST_MARKS, Mark, Notes, columns_of
 from faultlamp.tui.marks.page import MarksPage
@@ -82,6 +83,35 @@ async def test_a_mark_without_a_recording_asks_once_for_its_file(work: Path) -> 
         key_row = next(row for row in text_of(app).splitlines() if row.startswith("   Key"))
         assert "  * mark  " in key_row
         assert key_row.rstrip().endswith("*━━━━*")
+
+
+async def test_while_a_name_is_typed_the_last_row_says_what_for() -> None:
+    """The name that stands there already hides the line's own words; they go when the line goes."""
+    app = watching()
+    async with app.run_test(size=SIZE) as pilot:
+        await stands(app, Dashboard)
+        row = app.screen.query_one(KeyLine)
+        await pilot.press("m", "enter")
+        await until(lambda: "File for the marks. Enter keeps them there" in row.lines[0].text)
+        await pilot.press("escape", "slash", "o")
+        await until(lambda: "Find: an SPN or a word of the name" in row.lines[0].text)
+        await pilot.press("escape")
+        await until(lambda: "Details" in row.lines[0].text)
+
+
+async def test_in_a_narrow_window_the_page_to_save_from_cuts_nothing() -> None:
+    """What a row is about goes below it, and a click there does the row."""
+    app = watching()
+    async with app.run_test(size=(40, 40)) as pilot:
+        await stands(app, Dashboard)
+        await pilot.press("k")
+        await stands(app, SavePage)
+        rows = app.screen.query_one("#page", Canvas).lines
+        assert not any("…" in one.text for one in rows)
+        place = next(at for at, one in enumerate(rows) if "with spans, lamps, key" in one.text)
+        await pilot.click("#page", offset=(6, place))
+        await until(lambda: bool(typed(app, "save-name").display))
+        assert typed(app, "save-name").value.endswith(".json")
 
 
 async def test_a_mark_of_a_recorded_job_is_kept_beside_the_recording(work: Path) -> None:

@@ -256,3 +256,15 @@ def test_every_key_has_words() -> None:
             assert hasattr(screen, f"action_{binding.action.partition('(')[0]}")
     order = (PLACE, UNIT, QUANTITY, SYSTEM, LOW, HIGH, TRENDS)
     assert list(order) == list(range(7))
+
+
+async def test_a_tick_after_the_end_is_harmless() -> None:
+    """The chooser's own clock may strike once more while the application is taken down with it open."""
+    app = watching(second(1))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await press(pilot, "r")
+        chooser = app.screen
+        assert isinstance(chooser, Chooser)
+    assert not app.screen_stack
+    with app._context():
+        chooser._follow()

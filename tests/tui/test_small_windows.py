@@ -64,6 +64,17 @@ def test_no_lamp_is_left_out_and_none_is_cut(size: tuple[int, int]) -> None:
     assert any(" AMBER" in row[: label_width(size[0])] for row in lanes if row[1:2] == "●")
 
 
+def test_in_40_by_15_cells_a_lane_is_left() -> None:
+    """Sentence, lamps, two readings, a lane, its words: no band eats another one."""
+    head, readings, lanes = bands(40, 15)
+    assert "red stop lamp" in " ".join(" ".join(head).split())
+    assert "RED STOP" in " ".join(head[-2:])
+    assert any("1500 rpm" in row for row in readings)
+    assert "4 more" in readings[0]
+    assert "…" not in readings[0]
+    assert any(row.startswith("▸●") for row in lanes)
+
+
 def test_readings_give_way_to_lanes_but_none_is_dropped() -> None:
     """Large figures as long as all lanes have room; then, from 24 rows on, as many readings as before in fewer rows."""
     for height in range(24, 60):
@@ -93,3 +104,18 @@ async def test_what_is_told_for_a_moment_leaves_the_status_line_alone(size: tupl
             for toast in app.screen.query("Toast"):
                 assert toast.region.height
                 assert toast.region.bottom <= status.region.y
+
+
+async def test_what_is_told_for_a_moment_takes_one_row_of_a_page() -> None:
+    """Above the row of keys."""
+    app = DashboardApp(Board(StillFeed(crowd(), 30), LAYOUTS, {}))
+    async with app.run_test(size=(80, 24), notifications=True) as pilot:
+        while not (isinstance(app.screen, Dashboard) and app.screen.query("KeyLine")):
+            await pilot.pause(0.01)
+        app.tick()
+        await pilot.press("x", "r")
+        while not app.screen.query("Toast"):
+            await pilot.pause(0.01)
+        await pilot.pause(0.1)
+        assert [toast.region.height for toast in app.screen.query("Toast")] == [1]
+        assert all(toast.region.bottom < 24 for toast in app.screen.query("Toast"))

@@ -56,6 +56,19 @@ def test_every_width_is_filled(width: int) -> None:
         assert len(status_line(status, BUSY, TransportCounts(), width).text) == width
 
 
+def test_in_a_narrow_replay_the_place_stands_before_the_name() -> None:
+    """Which file it is can be looked up; how far it is played cannot."""
+    replay = FINE._replace(
+        live=False, bit_rate=None, source="pump.log", mode="replay playing, 5x, 00:07 of 00:29 (24 %)",
+        short_mode="plays 5x, 00:07 of 00:29", notes=(), short_notes=(),
+    )
+    for width, counts in ((36, TransportCounts()), (44, TransportCounts(timed_out=2))):
+        text = status_line(replay, BUSY, counts, width).text
+        assert len(text) == width
+        assert "00:07 of 00:29" in text
+        assert "pump.log" not in text
+
+
 def test_a_replay_has_no_load() -> None:
     """Nobody knows the bit rate of a recording."""
     replay = FINE._replace(live=False, bit_rate=None)

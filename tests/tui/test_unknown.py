@@ -144,3 +144,16 @@ async def test_the_key_opens_the_page_and_it_goes_on() -> None:
         await pilot.press("escape")
         await pilot.pause()
         assert isinstance(app.screen, Dashboard)
+
+
+def test_in_a_narrow_window_the_bytes_stand_below() -> None:
+    """All eight, as in a wide one; before the first frame the page says where to look."""
+    unknown = UnknownGroups(())
+    unknown.feed_block(FrameBlock.from_frames([frame(0, "18FF1234", "0102030405060708")]))
+    for width in (58, 78, 98):
+        rows = [row.text for row in unknown_lines(unknown, ns(1), 1, width)]
+        assert all(len(row) <= width for row in rows)
+        assert sum("01 02 03 04 05 06 07 08  own" in row for row in rows) == 1
+    silent = " ".join(row.text for row in unknown_lines(UnknownGroups(()), ns(1), 1, 78, heard=False))
+    assert "faultlamp doctor" in silent
+    assert "every group that came" not in silent

@@ -374,6 +374,29 @@ def test_any_size_is_filled_exactly_and_says_the_state(state: Contact, size: tup
     )
 
 
+def test_how_it_was_found_is_not_when_it_began() -> None:
+    """A fault that was active before anybody looked; after the first change of its own it is."""
+    log = ContactLog()
+    log.change(ns(10), Contact.BROKEN, "active")
+    shown = Shown("WIGGLE what", Contact.BROKEN, log, "active", [], "bell")
+    text = " ".join(" ".join(row.text for row in wiggle_lines(shown, ns(12), ns(0), 78, 23)).split())
+    assert "BROKEN: active, found so at 22:13:30.000, 2 s ago. No make or break so far." in text
+    log.change(ns(20), Contact.WHOLE, "not active")
+    shown = shown._replace(state=Contact.WHOLE, said="not active")
+    text = " ".join(" ".join(row.text for row in wiggle_lines(shown, ns(27), ns(0), 78, 23)).split())
+    assert "WHOLE: not active, since 22:13:40.000, for 7 s." in text
+
+
+@pytest.mark.parametrize("size", [(38, 14), (58, 19), (78, 23)], ids=str)
+@pytest.mark.parametrize("state", list(Contact))
+def test_the_caution_goes_before_the_log(state: Contact, size: tuple[int, int]) -> None:
+    """Whole, in the smallest window too: hands are at the engine while this page is open."""
+    log = ContactLog()
+    log.change(ns(10), state, "here")
+    rows = wiggle_lines(Shown("WIGGLE what " * 9, state, log, "here", ["a note " * 9], "bell"), ns(70), ns(0), *size)
+    assert CAUTION in " ".join(" ".join(row.text for row in rows).split())
+
+
 @pytest.mark.parametrize(
     ("text", "width", "height", "rows"),
     [("WHOLE", 78, 7, 7), ("BROKEN", 78, 7, 7), ("NOT KNOWN", 78, 7, 4), ("BROKEN", 156, 14, 14), ("3", 2, 4, 1)],

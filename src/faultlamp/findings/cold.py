@@ -61,7 +61,9 @@ def _check(
     others = {other: value for other, value in numbers.items() if other != spn}
     if len(numbers) < rules.least:
         return not_judged(
-            name, spn, channel, f"{len(numbers)} temperatures have a number, it takes {rules.least} to tell", asked
+            name, spn, channel,
+            f"{len(numbers)} temperature{' has' if len(numbers) == 1 else 's have'} a number, it takes {rules.least} "
+            "to tell", asked,
         )
     if not rules.lowest_degc <= sampled.value <= rules.highest_degc and all(
         not rules.lowest_degc <= value <= rules.highest_degc for value in others.values()

@@ -26,7 +26,9 @@ from faultlamp.tui.themes import THEMES, theme_after
 
 EXIT_INTERRUPTED = 130
 EXIT_TERMINATED = 143
+EXIT_HUNG_UP = 129
 
+_EXIT_CODES = {"SIGINT": EXIT_INTERRUPTED, "SIGTERM": EXIT_TERMINATED, "SIGHUP": EXIT_HUNG_UP}
 _TICK_S = 0.125
 _PROBLEM_S = 15
 
@@ -38,6 +40,10 @@ class DashboardApp(App[None]):
     """
 
     TITLE = "faultlamp"
+    # What is told for a moment hides as little as can be, on every screen.
+    CSS = """
+    Toast { margin: 0; padding: 0 1; max-width: 100%; }
+    """
     COMMANDS: ClassVar[set[type[Provider] | Callable[[], type[Provider]]]] = {KeyCommands}
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("ctrl+c", "interrupt", "Leave", show=False, priority=True, tooltip="Leave at once"),
@@ -70,9 +76,12 @@ class DashboardApp(App[None]):
             self.set_timer(self._seconds, self.exit)
         if threading.current_thread() is threading.main_thread():
             loop = asyncio.get_running_loop()
-            for number, code in ((signal.SIGINT, EXIT_INTERRUPTED), (signal.SIGTERM, EXIT_TERMINATED)):
-                with suppress(NotImplementedError):
-                    loop.add_signal_handler(number, self._leave, code)
+            for name, code in _EXIT_CODES.items():
+                number = getattr(signal, name, None)
+                # Whoever starts it so that it outlives its terminal (nohup) has SIGHUP ignored.
+                if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
+                    with suppress(NotImplementedError):
+                        loop.add_signal_handler(number, self._leave, code)
 
     def painted(self) -> None:
         """The first paint is there: begin with what may take a while."""

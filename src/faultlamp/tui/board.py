@@ -19,7 +19,7 @@ from faultlamp.tui.hints import SILENT_AFTER_NS, empty_lines, silent_lines
 from faultlamp.tui.job import Job
 from faultlamp.tui.lanes.choice import chosen
 from faultlamp.tui.lanes.lane import Lane, lanes_of
-from faultlamp.tui.lanes.table import ROWS_ABOVE, ROWS_BELOW, label_width, table
+from faultlamp.tui.lanes.table import ROWS_ABOVE, ROWS_BELOW, label_width, rows_above, table
 from faultlamp.tui.lanes.view import LaneView
 from faultlamp.tui.lanes.window import Window
 from faultlamp.tui.marks.notes import Notes
@@ -44,6 +44,7 @@ _MANY_LANES = 2000
 _LEAST_LANES = 3
 _ROOMY_LANES = 8
 _LOW_SCREEN = 30
+_NARROW = 60
 _LAMP_ROWS = 2
 _STATUS_AND_KEYS = 2
 
@@ -244,7 +245,7 @@ class Board:
                 choices.unit(choice, value.unit), choices.beyond(value, choice), trend_ns,
             ))
         trends = f", trends {choices.trend_min} min" if choices.trend_min != TRENDS_MIN[0] else ""
-        said = *self._when(), Piece(trends), *self._none(shown), *self._no_room()
+        said = *self._when(narrow=width < _NARROW), Piece(trends), *self._none(shown), *self._no_room()
         heading = line(Piece(" READINGS", Role.TITLE), *said)
         roomy = len(self.lanes) <= _ROOMY_LANES
         crowded = self._crowded(layout(len(shown), width - 1, screen_height, roomy=roomy).rows, screen_height)
@@ -263,11 +264,15 @@ class Board:
         most = 0 if lanes <= _LEAST_LANES else 1 if lanes < _ROOMY_LANES else 2
         words = self._notice(width, most)
         marks = {} if self._causes is None else self._causes.marks
-        self.rows_above = ROWS_ABOVE + len(words)
+        above = rows_above(height)
+        self.rows_above = above + len(words)
         return table(
             self.job, self.shown_lanes, self.view, self.now_ns or 0, width, height, gaps=status.gaps,
             total=len(self.lanes), unseen=self.attention.unseen, notice=words, marks=marks,
-            marked=self.notes.marks, nothing=() if self.lanes else empty_lines(self.job, width, live=status.live),
+            marked=self.notes.marks,
+            nothing=() if self.lanes else empty_lines(
+                self.job, width, max(height - above, 1), live=status.live
+            ),
         )
 
     def status(self, width: int) -> Line:
@@ -282,7 +287,12 @@ class Board:
         )
 
     def _crowded(self, readings_rows: int, screen_height: int) -> bool:
-        """Whether the lanes, and the words about their common cause, find no room below readings of so many rows."""
+        """Whether the lanes, and the words about their common cause, find no room below readings of so many rows.
+
+        While nothing was heard the checks of a silent bus say more than readings that there are not.
+        """
+        if not self.job.history.frames:
+            return True
         room = screen_height - self._head_rows - readings_rows - ROWS_ABOVE - ROWS_BELOW - _STATUS_AND_KEYS
         return len(self.lanes) + (self._causes is not None and bool(self._causes.current)) > room
 
@@ -308,7 +318,7 @@ class Board:
             notes.append(Note("bell rests until a is pressed", "bell rests"))
         return notes
 
-    def _when(self) -> list[Piece]:
+    def _when(self, *, narrow: bool) -> list[Piece]:
         at_ns = self.at_ns
         at = moment(at_ns, self.start_ns)
         if self.held:
@@ -318,7 +328,8 @@ class Board:
             return [Piece(" as last heard, NOT LIVE", Role.HELD)]
         if status.live:
             return [Piece(" live")]
-        return [Piece(f" as recorded at {at}" if self.now_ns is not None else "")]
+        words = "at" if narrow else "as recorded at"
+        return [Piece(f" {words} {at}" if self.now_ns is not None else "")]
 
     def _none(self, shown: Sequence[Shown]) -> list[Piece]:
         """What to do where none of the readings was ever heard."""

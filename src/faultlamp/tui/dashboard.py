@@ -28,7 +28,6 @@ class Dashboard(KeepingScreen):
     Dashboard #readings { height: 8; }
     Dashboard #lanes { height: 1fr; background: $surface; }
     Dashboard #status { height: 1; background: $panel; }
-    Dashboard Toast { margin: 0; padding: 0 1; max-width: 100%; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "details", "Details", tooltip="All about the picked fault"),

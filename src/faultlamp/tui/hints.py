@@ -24,9 +24,16 @@ _OTHER_BUS = (
     "Frames come, but none of J1939: only 11-bit identifiers, or another protocol. Most likely another network of the "
     "machine."
 )
+_OTHER_BUS_SHORT = "Frames come, but none of J1939: another network?"
 _NO_DM1 = (
     "No fault report (DM1) heard yet. That is no proof that there is no fault: some controllers send it only while "
     "they have one (SAE J1939-73, section 5.7.1, from memory)."
+)
+_NO_DM1_SHORT = "No fault report (DM1) heard yet: no proof that there is no fault."
+_NO_FRAME = "Nothing was recorded: there is nothing to play and to jump to."
+_NO_FRAME_NEXT = (
+    "1. Is the bus alive? Key on, then `faultlamp doctor` with -i and -c of the adapter.",
+    "2. Record again: `faultlamp record -o FILE`, or `faultlamp watch --record FILE`.",
 )
 # What to do next: on a bus, and in a recording.
 _OTHER_BUS_NEXT = (
@@ -45,7 +52,7 @@ _NO_DM1_NEXT = (
     ),
     (
         "1. At a later moment? n jumps to the next change of a fault or lamp.",
-        "2. None at all? Was the key on, and was it the engine's bus that was recorded?",
+        "2. None at all? Was the key on? Was it the engine's bus?",
     ),
 )
 _NO_FAULT_NEXT = (
@@ -59,7 +66,10 @@ _NO_FAULT_NEXT = (
 
 def silent_lines(width: int, height: int) -> list[Line]:
     """The checks of a silent bus in `height` rows: with all their explanations, with as many as there is room for."""
-    title_row = line(Piece(f"NOTHING HEARD. Check in this order ({SOURCE}):", Role.TITLE))
+    heading = f"NOTHING HEARD. Check in this order ({SOURCE}):"
+    if len(heading) > width - 1:
+        heading = "NOTHING HEARD. Check in this order:"
+    title_row = line(Piece(heading, Role.TITLE))
     caution = [line(Piece(row, Role.WARN)) for row in wrap(CAUTION, width - 2)]
     rows = [_numbered(number, check.what, width) for number, check in enumerate(SILENT_BUS, 1)]
     room = height - 1 - len(caution) - sum(map(len, rows))
@@ -75,23 +85,35 @@ def silent_lines(width: int, height: int) -> list[Line]:
     return [fit_line(line(" ", *row.pieces), width) for row in (*kept, *caution)][:height]
 
 
-def empty_lines(job: Job, width: int, *, live: bool = True) -> list[Line]:
-    """Where the lanes would be while there is no fault. live: heard now, not replayed."""
+def empty_lines(job: Job, width: int, height: int = 0, *, live: bool = True) -> list[Line]:
+    """Where the lanes would be while there is no fault, in fewer words where `height` rows do not hold all.
+
+    live: heard now, not replayed. height: 0 for as many as it takes.
+    """
     place = 0 if live else 1
+    if not live and not job.history.frames:
+        return _text((_NO_FRAME, *_NO_FRAME_NEXT), width)
     if job.history.frames and not job.nodes.nodes:
-        return _text((_OTHER_BUS, *_OTHER_BUS_NEXT[place]), width)
+        return _in_room((_OTHER_BUS, *_OTHER_BUS_NEXT[place]), _OTHER_BUS_SHORT, width, height)
     senders = [controller for controller in job.history.controllers.values() if controller.last_dm1_ns]
     if not senders:
-        return _text((_NO_DM1, *_NO_DM1_NEXT[place]), width)
+        return _in_room((_NO_DM1, *_NO_DM1_NEXT[place]), _NO_DM1_SHORT, width, height)
     names = [title(name_of(job, controller)) for controller in senders]
     listed = ", ".join(names[:_MOST_NAMES]) + (", ..." if len(names) > _MOST_NAMES else "")
     several = f"{len(senders)} controllers that send" if len(senders) > 1 else "one controller that sends"
-    return _text((f"No fault reported by the {several} DM1: {listed}.", *_NO_FAULT_NEXT[place]), width)
+    short = f"No fault reported by the {several} DM1."
+    return _in_room((f"{short[:-1]}: {listed}.", *_NO_FAULT_NEXT[place]), short, width, height)
 
 
 def _numbered(number: int, text: str, width: int) -> list[Line]:
     first, *more = wrap(text, width - 6)
     return [line(Piece(f"{number}. {first}", Role.STRONG)), *(line(Piece(f"   {row}", Role.STRONG)) for row in more)]
+
+
+def _in_room(paragraphs: Sequence[str], short: str, width: int, height: int) -> list[Line]:
+    """What to do next goes before explanations: where they do not all fit, the first paragraph is the short one."""
+    rows = _text(paragraphs, width)
+    return rows if not height or len(rows) <= height else _text((short, *paragraphs[1:]), width)
 
 
 def _text(paragraphs: Sequence[str], width: int) -> list[Line]:

@@ -91,6 +91,9 @@ class Job:
     def _note(self, change: Change) -> None:
         self.changes += 1
         self.on_change(change)
-        # A silence is noticed late: what happened after it may be known already.
-        if change.what in _NEWS and (self.newest is None or change.time_ns >= self.newest.time_ns):
+        newest = self.newest
+        # A silence is noticed late: what happened after it may be known already. All else is told in its order, also
+        # after the clock was set back.
+        late = change.what is What.FAULT_SILENT and newest is not None and change.time_ns < newest.time_ns
+        if change.what in _NEWS and not late:
             self.newest = change

@@ -16,7 +16,8 @@ from textual import events
 from textual.binding import Binding
 
 from faultlamp.tui.canvas import Canvas
-from faultlamp.tui.paint import Line, Piece, Role
+from faultlamp.tui.paint import Line, Piece, Role, fit_line, line
+from faultlamp.tui.typed_line import TypedLine
 
 _KEY_NAMES = {
     "left": "←", "right": "→", "up": "↑", "down": "↓", "plus": "+", "equals_sign": "=", "minus": "-", "comma": ",",
@@ -78,8 +79,10 @@ class KeyLine(Canvas):
         self._entries: list[Entry] = []
 
     def on_mount(self) -> None:
-        """Other keys when the focus moves."""
+        """Other keys when the focus moves; other words when something is typed."""
         self.screen.bindings_updated_signal.subscribe(self, lambda _: self.redraw())
+        for typed in self.screen.query(TypedLine):
+            self.watch(typed, "value", self.redraw, init=False)
 
     def on_resize(self) -> None:
         """Another width."""
@@ -87,6 +90,12 @@ class KeyLine(Canvas):
 
     def redraw(self) -> None:
         """The keys that work now."""
+        typed = self.screen.focused
+        if isinstance(typed, TypedLine) and typed.value:
+            # What stands in the line hides the words that say what it is for.
+            self._entries = []
+            self.show([fit_line(line(Piece(f" {typed.placeholder}", Role.DIM)), self.size.width)])
+            return
         active = self.screen.active_bindings.values()
         row, self._entries = key_line((one.binding for one in active if one.enabled), self.size.width)
         self.show([row])

@@ -33,6 +33,7 @@ _WORDS = (
     ("broken messages", "a long message travels in several packets (BAM: to all at once); some packets did not come"),
     ("PGN, group", "parameter group number: which kind of message a frame is, and so which readings it carries"),
     ("VIN, NAME", "the machine's number; the 64 bits by which a controller says what it is"),
+    ("■ ◐ ◑ □ · ?", "a lamp: on; flashes fast; flashes slowly; off; not available; reserved"),
     ("● active", "the latest DM1 lists it"),
     ("◌ silent", "it was active when its controller stopped sending DM1: nobody knows since"),
     ("◇ stored", "not active; the latest DM2 lists it as previously active"),

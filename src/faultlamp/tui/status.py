@@ -70,6 +70,9 @@ def _short(
         room = width - len(rest) - len(_BETWEEN)
         if room >= min(_SHORT_SOURCE, len(source)):
             return _joined([fit(source, min(room, len(source))), mode, counted, *shared, *others])
+        # Where a recording is played to is worth more than what it is called.
+        if not status.live and mode and len(rest) <= width:
+            return rest
     return _joined([load, *shared, *wrong])
 
 

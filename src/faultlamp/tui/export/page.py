@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable
 from itertools import chain
 from typing import ClassVar, NamedTuple
 
+from rich.cells import cell_len
 from textual import events, on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
@@ -84,10 +85,15 @@ class SavePage(Page, inherit_bindings=False):
                 rows += [*([Line()] if rows else []), line(Piece(entry.heading, Role.TITLE))]
                 self._rows += [None] * (len(rows) - len(self._rows))
             picked = place == self.row
-            rows.append(fit_line(
-                line(f"{'▸' if picked else ' '} {fit(entry.what, _CELLS)} ", Piece(entry.about, Role.DIM),
-                     ground=Role.PICKED if picked else Role.PLAIN), width))
-            self._rows.append(place)
+            ground = Role.PICKED if picked else Role.PLAIN
+            what = f"{'▸' if picked else ' '} {fit(entry.what, min(_CELLS, width - 2))} "
+            if len(what) + cell_len(entry.about) <= width:
+                drawn = [line(what, Piece(entry.about, Role.DIM), ground=ground)]
+            else:
+                below = [line(Piece(f"    {row}", Role.DIM), ground=ground) for row in wrap(entry.about, width - 4)]
+                drawn = [line(what, ground=ground), *below]
+            rows += [fit_line(row, width) for row in drawn]
+            self._rows += [place] * len(drawn)
         if (text := self._fault_line()) is not None:
             rows += [line(Piece(row, Role.DIM)) for row in wrap(text, width)]
         rows += [Line(), *(line(Piece(row, Role.STRONG)) for row in wrap(self.said, width))]
@@ -135,6 +141,7 @@ class SavePage(Page, inherit_bindings=False):
         notes = board.notes
         kept = f", kept in {printable(notes.path)}" if notes.path else ""
         marks = f"{count_of(len(notes.marks), 'moment')} marked{kept}"
+        copied = "to the clipboard, as the line below" if board.shown_lanes else "no fault is picked"
         stretches = [
             _Entry(span.what, span.words(board.start_ns), lambda span=span: self._ask_frames(span))  # type: ignore[misc]
             for span in spans(board, self.app.size.width)
@@ -146,7 +153,7 @@ class SavePage(Page, inherit_bindings=False):
             _Entry("Fault list as JSON", f"{faults}, with spans, lamps, key cycles", lambda: self._ask_faults("json")),
             _Entry("Report page", "HTML, to hand over and to print", self._ask_report, "PAPER"),
             _Entry("Marks with their notes", marks, self._ask_notes, "NOTES"),
-            _Entry("Copy the picked fault", "to the clipboard, as the line below", self.copy_fault, "PICKED FAULT"),
+            _Entry("Copy the picked fault", copied, self.copy_fault, "PICKED FAULT"),
         ]
 
     def _ask_frames(self, span: Span) -> None:

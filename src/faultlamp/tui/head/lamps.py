@@ -2,7 +2,8 @@
 
     ■ on   ◐ fast flash   ◑ slow flash   □ off   · n/a (not available)   ? reserved
 
-Where there is not, one entry a lamp with those who ask for it: `■ AMBER on: engine 1, transmission 1`.
+Where there is not, one entry a lamp with those who ask for it: `■ AMBER on: engine 1, transmission 1`. In very few
+cells those that nobody asks for are one entry, and at last only the shapes say how a lamp is asked for.
 
 Rule: SAE J1939-73, section 5.7.1. The lamps of a DM1 belong to its sender as a whole, not to a single code.
 """
@@ -18,7 +19,7 @@ from faultlamp.j1939.diagnostics import Lamp, Lamps, LampState
 from faultlamp.tui.head.sentence import name_of
 from faultlamp.tui.job import Job
 from faultlamp.tui.names import LAMP_PLACES, LAMP_WORDS, STATE_WORDS, title, together
-from faultlamp.tui.paint import Line, Piece, Role, fit, fit_line, flow, line
+from faultlamp.tui.paint import Line, Piece, Role, fit, fit_line, flow, line, wrap
 from faultlamp.tui.wiggle.letters import large
 
 SHAPES = {
@@ -35,7 +36,9 @@ SHORT_WORDS = {
     Lamp.PROTECT: "PROTECT",
     Lamp.MALFUNCTION_INDICATOR: "MALFUNCTION",
 }
+_UNKNOWN = "Lamps: no fault report (DM1) at present, so none is known."
 _LABEL = 13
+_GAP = 2
 _BANNER_ROWS = 4
 
 _Reporting = tuple[Controller, Lamps]
@@ -50,16 +53,20 @@ def lamp_lines(job: Job, width: int, most: int) -> list[Line]:
         if controller.lamps is not None
     ]
     if not reporting:
-        return [fit_line(line(Piece("Lamps: no fault report (DM1) at present, so none is known.", Role.DIM)), width)]
-    if len({lamps for _, lamps in reporting}) == 1:
-        label = name_of(job, reporting[0][0]) if len(reporting) == 1 else f"{len(reporting)} controllers"
-        return _fitted(_row(label, reporting[0][1], width), width, most)
+        rows = [line(Piece(row, Role.DIM)) for row in wrap(_UNKNOWN, width)]
+        return [fit_line(row, width) for row in rows[:most]]
     asking = sorted((item for item in reporting if _gravity(item[1]) < len(LAMP_WORDS)), key=lambda i: _gravity(i[1]))
     quiet = [controller for controller, lamps in reporting if _gravity(lamps) == len(LAMP_WORDS)]
-    rows = [row for controller, lamps in asking for row in _row(name_of(job, controller), lamps, width)]
-    if quiet:
-        rows += _quiet(job, quiet, bool(asking))
-    return _fitted(rows if len(rows) <= most else _merged(job, reporting, width, most), width, most)
+    if len({lamps for _, lamps in reporting}) == 1:
+        label = name_of(job, reporting[0][0]) if len(reporting) == 1 else f"{len(reporting)} controllers"
+        rows, told, cells = _rows([(label, reporting[0][1])], width)
+        if len(rows) > most and quiet:
+            rows = _quiet(job, quiet, cells, others=False)
+    else:
+        rows, told, cells = _rows([(name_of(job, controller), lamps) for controller, lamps in asking], width)
+        if quiet:
+            rows += _quiet(job, quiet, cells, others=bool(asking))
+    return _fitted(rows if told and len(rows) <= most else _merged(job, reporting, width, most), width, most)
 
 
 def banner(lamp: Lamp, width: int) -> list[str]:
@@ -78,23 +85,44 @@ def _gravity(lamps: Lamps) -> int:
     return len(LAMP_WORDS) if lamp is None else list(LAMP_WORDS).index(lamp)
 
 
-def _row(label: str, lamps: Lamps, width: int) -> list[Line]:
-    cells = [_cell(lamp, lamps[LAMP_PLACES[lamp]]) for lamp in SHORT_WORDS]
-    rows = flow(cells, width, indent=_LABEL + 1)
-    first = Piece(fit(title(label), _LABEL) + " ")
-    rest = Piece(" " * (_LABEL + 1))
-    return [line(rest if place else first, *row.pieces) for place, row in enumerate(rows)]
+def _rows(items: Sequence[tuple[str, Lamps]], width: int) -> tuple[list[Line], bool, int]:
+    """A row or more for each controller; whether their labels tell them apart when cut; the cells of a label."""
+    cells = [[_cell(lamp, lamps[LAMP_PLACES[lamp]]) for lamp in SHORT_WORDS] for _, lamps in items]
+    names = [title(label) for label, _ in items]
+    room = min((width - 1 - sum(cell_len(cell.text) + _GAP for cell in row) + _GAP for row in cells), default=0)
+    label_cells = max(_LABEL, min(room, max(map(cell_len, names), default=0)))
+    labels = [fit(name, label_cells) for name in names]
+    drawn = []
+    for label, row in zip(labels, cells, strict=True):
+        for place, part in enumerate(flow(row, width, indent=label_cells + 1)):
+            drawn.append(line(Piece((" " * label_cells if place else label) + " "), *part.pieces))
+    return drawn, len(set(labels)) == len(set(names)), label_cells
 
 
 def _merged(job: Job, reporting: Sequence[_Reporting], width: int, most: int) -> list[Line]:
     """An entry for each lamp and state with who asks for it; with as many names as find room in `most` rows."""
     rows: list[Line] = []
-    for listed, listed_quiet in _WAYS_TO_LIST:
-        cells = _entries(job, reporting, listed, listed_quiet)
+    for cells in (
+        *(_entries(job, reporting, listed, listed_quiet) for listed, listed_quiet in _WAYS_TO_LIST),
+        *_short_entries(job, reporting),
+    ):
         rows = flow(cells, width)
         if len(rows) <= most and all(cell_len(cell.text) <= width for cell in cells):
             break
     return rows
+
+
+def _short_entries(job: Job, reporting: Sequence[_Reporting]) -> list[list[Piece]]:
+    """Only the lamps that are asked for, the others in one entry: with their states in words, then in shapes alone."""
+    lit = [cell for cell in _entries(job, reporting, None, None) if cell.role is not Role.DIM]
+    shapes = []
+    for lamp in LAMP_WORDS:
+        found = {lamps[LAMP_PLACES[lamp]] for _, lamps in reporting}
+        states = " ".join(shape for state, shape in SHAPES.items() if state.lit and state in found)
+        if states:
+            shapes.append(Piece(f"{states} {SHORT_WORDS[lamp]}", _lit_role(lamp)))
+    rest = [Piece("no other asked for", Role.DIM)] if len(shapes) < len(LAMP_WORDS) else []
+    return [[*lit, *rest], lit, [*shapes, *rest], shapes]
 
 
 def _entries(
@@ -129,17 +157,19 @@ _WAYS_TO_LIST: tuple[tuple[_Listing | None, _Listing | None], ...] = (
 )
 
 
-def _quiet(job: Job, quiet: list[Controller], others: bool) -> list[Line]:
+def _quiet(job: Job, quiet: list[Controller], cells: int, *, others: bool) -> list[Line]:
     """Controllers that ask for no lamp: their states in full would only be noise."""
     label = name_of(job, quiet[0]) if len(quiet) == 1 else f"{len(quiet)} {'others' if others else 'controllers'}"
-    return [line(Piece(fit(title(label), _LABEL) + " "), Piece("□ no lamp asked for", Role.DIM))]
+    return [line(Piece(fit(title(label), cells) + " "), Piece("□ no lamp asked for", Role.DIM))]
 
 
 def _cell(lamp: Lamp, state: LampState) -> Piece:
-    role = Role.DIM
-    if state.lit:
-        role = Role.STOP if lamp is Lamp.RED_STOP else Role.WARN
+    role = _lit_role(lamp) if state.lit else Role.DIM
     return Piece(f"{SHAPES[state]} {SHORT_WORDS[lamp]} {STATE_WORDS[state]}", role)
+
+
+def _lit_role(lamp: Lamp) -> Role:
+    return Role.STOP if lamp is Lamp.RED_STOP else Role.WARN
 
 
 def _fitted(rows: list[Line], width: int, most: int) -> list[Line]:

@@ -11,7 +11,6 @@ from typing import NamedTuple
 from faultlamp.history.controllers import Controller
 from faultlamp.history.key_cycles import GAP_NS, RUNNING_RPM, KeyCycle
 from faultlamp.history.nodes import Node
-from faultlamp.history.spans import EndReason
 from faultlamp.j1939.diagnostics import Lamp
 from faultlamp.tui.job import Job
 from faultlamp.tui.names import LAMP_PLACES, LAMP_WORDS, count_of, title, together, who
@@ -105,10 +104,7 @@ def _faults(controllers: list[Controller], reporting: list[Controller], key_on: 
 def _left_by_silence(controllers: list[Controller]) -> int:
     """Faults that the last DM1 of a controller which then fell silent did list."""
     return sum(
-        fault.spans[-1].reason is EndReason.SILENT and fault.spans[-1].end_ns == controller.last_dm1_ns
-        for controller in controllers
-        for fault in controller.faults.values()
-        if fault.spans
+        controller.left_by_silence(fault) for controller in controllers for fault in controller.faults.values()
     )
 
 

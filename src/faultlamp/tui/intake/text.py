@@ -10,7 +10,7 @@ from faultlamp.asking.pending import MOST_TRIES
 from faultlamp.asking.plan import wanted
 from faultlamp.tui.intake.asker import ASKED, TOOL_ADDRESS, Progress
 from faultlamp.tui.names import count_of, title, who
-from faultlamp.tui.paint import Line, Piece, Role, hung, line, wrap
+from faultlamp.tui.paint import Line, Piece, Role, flow, hung, line, wrap
 from faultlamp.tui.times import NS_PER_S, length
 
 _LABEL = 12
@@ -46,7 +46,9 @@ class Situation(NamedTuple):
 
 def consent_lines(about: Situation, width: int) -> list[Line]:
     """What would be sent, to whom, how often, where, and what to mind."""
-    rows = [line(Piece("ASK ALL CONTROLLERS", Role.TITLE), Piece("  nothing has been sent yet", Role.CALM)), Line()]
+    rows = [
+        *flow([Piece("ASK ALL CONTROLLERS", Role.TITLE), Piece("nothing has been sent yet", Role.CALM)], width), Line()
+    ]
     if about.objection:
         return [*rows, *(line(Piece(row, Role.WARN)) for row in wrap(f"Cannot ask: {about.objection}", width))]
     names = [who(address) for address in about.heard]
@@ -75,15 +77,18 @@ def consent_lines(about: Situation, width: int) -> list[Line]:
 
 def choice_line(chosen: int, width: int, *, possible: bool) -> tuple[Line, list[tuple[int, int]]]:
     """The answers side by side, the chosen one marked; and from which cell to which each reaches."""
+    answers = CHOICES if possible else CHOICES[:1]
+    # Both answers stand whole, also where there is little room.
+    pad, gap = (" ", "  ") if sum(len(words) + 7 for words in answers) <= width else ("", " ")
     pieces: list[Piece] = [Piece(" ")]
     places = []
     used = 1
-    for number, words in enumerate(CHOICES if possible else CHOICES[:1]):
+    for number, words in enumerate(answers):
         mark = "▸" if number == chosen else " "
-        text = f"{mark}[ {words} ]"
-        pieces += [Piece(text, Role.CURSOR if number == chosen else Role.PLAIN), Piece("  ")]
+        text = f"{mark}[{pad}{words}{pad}]"
+        pieces += [Piece(text, Role.CURSOR if number == chosen else Role.PLAIN), Piece(gap)]
         places.append((used, used + len(text)))
-        used += len(text) + 2
+        used += len(text) + len(gap)
     hint = "Tab chooses, Enter does it" if possible else "Enter goes back"
     if used + len(hint) <= width:
         pieces.append(Piece(hint, Role.DIM))

@@ -11,7 +11,6 @@ from typing import NamedTuple
 
 from faultlamp.history.controllers import Controller, Fault, FaultState
 from faultlamp.history.history import History
-from faultlamp.history.spans import EndReason
 
 
 class LaneKey(NamedTuple):
@@ -49,10 +48,7 @@ class Lane(NamedTuple):
             return "active"
         if state is FaultState.PREVIOUSLY_ACTIVE:
             return "stored"
-        last = self.fault.spans[-1] if self.fault.spans else None
-        # A controller that came back without it has said that it is over.
-        unknown = last and last.reason is EndReason.SILENT and last.end_ns == self.controller.last_dm1_ns
-        return "silent" if unknown else "inactive"
+        return "silent" if self.controller.left_by_silence(self.fault) else "inactive"
 
 
 _SHAPES = {"active": "●", "silent": "◌", "stored": "◇", "inactive": "○"}

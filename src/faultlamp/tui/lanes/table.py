@@ -41,6 +41,11 @@ _LAMP_CELLS = {
 _NEWS_WORDS = {What.FAULT_ACTIVE: "active", What.FAULT_CLEARED: "cleared", What.FAULT_SILENT: "fell silent"}
 
 
+def rows_above(height: int) -> int:
+    """Rows over the lanes in a band of that height: in a very low one the lanes go before their axis."""
+    return max(min(ROWS_ABOVE, height - ROWS_BELOW - 1), 1)
+
+
 def label_width(width: int) -> int:
     """Cells left of the time columns."""
     return max(min(width * 11 // 20, 64), min(width, _TO_LAMP))
@@ -63,17 +68,22 @@ def table(
     left = label_width(width)
     window = view.window(now_ns, start_ns, max(width - left, 1))
     cursor = None if view.cursor_ns is None else window.column(view.cursor_ns)
-    rows = view.scroll_rows(lanes, max(height - ROWS_ABOVE - ROWS_BELOW - len(notice), 1))
+    above = rows_above(height)
+    rows = view.scroll_rows(lanes, max(height - above - ROWS_BELOW - len(notice), 1))
     picked = lanes[view.index(lanes)] if lanes else None
+    counts = [
+        [
+            *_counts(job, lanes, rows, view, len(lanes) if total is None else total, gaps, brief=brief),
+            *_unseen(lanes, unseen),
+        ]
+        for brief in (False, True)
+    ]
     drawn = [
-        _title(
-            [*_counts(job, lanes, rows, view, len(lanes) if total is None else total, gaps), *_unseen(lanes, unseen)],
-            job, view, now_ns, gaps, width,
-        ),
+        _title(counts, job, view, now_ns, gaps, width),
         _axis_row(window, start_ns, left, cursor, view.cursor_ns, " " if marks else ""),
         _key_row(job, picked, window, now_ns, left, cursor, gaps, marked),
-        *notice,
-    ]
+    ][:above]
+    drawn += notice
     if not lanes:
         drawn += (nothing if not total else ()) or _nothing(job, total)
     drawn += [
@@ -83,30 +93,38 @@ def table(
         )
         for lane in lanes[rows.start : rows.stop]
     ]
-    body = height - ROWS_BELOW
+    # What to do next goes before the words that say what SPN and FMI are.
+    caption = [] if not lanes and len(drawn) > height - ROWS_BELOW else _caption(job, picked, width)
+    body = height - len(caption)
     drawn = drawn[:body] + [Line()] * (body - len(drawn))
-    drawn += _caption(job, picked, width)
+    drawn += caption
     return [fit_line(row, width) for row in drawn[:height]]
 
 
 def _title(
-    counts: Sequence[Piece], job: Job, view: LaneView, now_ns: int, gaps: Sequence[Gap], width: int
+    counts: Sequence[Sequence[Piece]], job: Job, view: LaneView, now_ns: int, gaps: Sequence[Gap], width: int
 ) -> Line:
-    """The counts, whether the lanes follow the present, and if they do, the latest news in as many words as fit."""
-    pieces = [Piece("FAULTS", Role.TITLE), *counts]
+    """The counts, whether the lanes follow the present, and if they do, the latest news in as many words as fit.
+
+    counts: in full, and in fewer words.
+    """
+    full, brief = ([Piece("FAULTS", Role.TITLE), *one] for one in counts)
     if not view.live:
-        return line(*pieces, Piece("  HELD, Esc: live again", Role.HELD))
-    row = line(*pieces, ", following")
-    if job.newest is None:
-        return row
-    news = [line(*row.pieces, f"  ◆ {_news(job.newest, now_ns, gaps, code)}") for code in ("SPN {} FMI {}", "{}/{}")]
-    return next((one for one in news if len(one.text) <= width), row)
+        held = [Piece(f"  HELD{how}", Role.HELD) for how in (", Esc: live again", "")]
+        rows = [line(*one, how) for one in (full, brief) for how in held]
+    else:
+        news = [] if job.newest is None else [
+            f"  ◆ {_news(job.newest, now_ns, gaps, code)}" for code in ("SPN {} FMI {}", "{}/{}")
+        ]
+        rows = [line(*full, ", following", more) for more in (*news, "")]
+        rows += [line(*brief, ", following"), line(*brief)]
+    return next((row for row in rows if len(row.text) <= width), rows[-1])
 
 
 def _counts(
-    job: Job, lanes: Sequence[Lane], rows: range, view: LaneView, total: int, gaps: Sequence[Gap]
+    job: Job, lanes: Sequence[Lane], rows: range, view: LaneView, total: int, gaps: Sequence[Gap], *, brief: bool
 ) -> list[Piece]:
-    """How many there are, and what of them is not on the screen."""
+    """How many there are, and what of them is not on the screen. brief: in fewer words."""
     pieces = []
     if view.choice.all:
         active = sum(len(controller.active_faults) for controller in job.history.controllers.values())
@@ -114,10 +132,12 @@ def _counts(
         pieces.append(Piece(f" {active} active{' when last heard' if lost else ''}, {total - active} earlier"))
     else:
         words = view.choice.words(several_channels=len(job.history.channels) > 1)
-        pieces.append(Piece(f" {len(lanes)} of {count_of(total, 'fault')} shown: {words}", Role.HELD))
+        found = f"{len(lanes)} of {count_of(total, 'fault')}" if total else "none so far,"
+        pieces.append(Piece(f" {found} shown: {words}", Role.HELD))
     if len(rows) < len(lanes):
         of = f" of {len(lanes)}" if view.choice.all else ""
-        pieces.append(Piece(f", {'showing' if view.choice.all else 'rows'} {rows.start + 1} to {rows.stop}{of}"))
+        word, to = ("", "-") if brief else (f"{'showing' if view.choice.all else 'rows'} ", " to ")
+        pieces.append(Piece(f", {word}{rows.start + 1}{to}{rows.stop}{of}"))
     if job.history.room.refused:
         pieces.append(Piece(f", {job.history.room.refused} more found no room", Role.WARN))
     return pieces

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from faultlamp.tui.times import NS_PER_S, has_clock
+from faultlamp.stamps import has_clock
+from faultlamp.tui.times import NS_PER_S
 
 _MS = 1_000_000
 STEPS_NS = (
@@ -69,11 +70,14 @@ def step_words(step_ns: int) -> str:
 
 
 def window_at(end_ns: int, start_ns: int, step_ns: int, width: int) -> Window:
-    """The window whose last column holds `end_ns`; one that would begin before the job begins with the job."""
+    """The window whose last column holds `end_ns`; one that would begin before the job begins with the job.
+
+    After the clock was set back to before the job's first frame there is no such beginning.
+    """
     origin_ns = 0 if has_clock(start_ns) else start_ns
     last = (end_ns - origin_ns) // step_ns
     begin = (start_ns - origin_ns) // step_ns
-    first = max(last - width + 1, begin)
+    first = max(last - width + 1, begin) if begin <= last else last - width + 1
     return Window(origin_ns + first * step_ns, step_ns, width, origin_ns)
 
 

@@ -188,7 +188,8 @@ class Chooser(Screen[None]):
 
     def _follow(self) -> None:
         """Present values, and readings that have come up meanwhile; what is highlighted stays."""
-        if self.app.screen is not self:
+        # A tick may come while the application ends, when there is no screen any more.
+        if not self.is_current:
             return
         before = [pick for pick, _ in self._offers]
         found = offers(self._board, self.query_one(Input).value)

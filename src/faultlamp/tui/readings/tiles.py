@@ -127,7 +127,10 @@ def band(
         heading = line(*heading.pieces, Piece(f", {beyond} beyond {marks}", Role.WARN))
     left_out = len(shown) - columns * len(heights)
     if left_out > 0:
-        heading = line(*heading.pieces, Piece(f", {left_out} more do not fit", Role.WARN))
+        words = f", {left_out} more do not fit"
+        if cell_len(heading.text) + len(words) > width:
+            words = f", {left_out} more"
+        heading = line(*heading.pieces, Piece(words, Role.WARN))
     rows = [fit_line(heading, width)]
     for row, height in enumerate(heights):
         tiles = [
@@ -146,7 +149,7 @@ def one_row_tile(item: Shown, width: int, held: bool) -> Line:
     """One reading in a row: no trend, and of its age only that it is stale."""
     text = f"{_small_text(in_unit(item.value, item.unit))} {item.beyond}".strip()
     room = max(width - cell_len(text) - 1, 0)
-    return line(Piece(f"{fit(_label(item, room), room)} ", Role.STRONG), Piece(text, _role(item, held)))
+    return line(Piece(f"{fit(_label(item, width), room)} ", Role.STRONG), Piece(text, _role(item, held)))
 
 
 def small_tile(item: Shown, now_ns: int, width: int, held: bool) -> list[Line]:

@@ -50,8 +50,8 @@ class Shown(NamedTuple):
 def wiggle_lines(shown: Shown, now_ns: int, start_ns: int, width: int, height: int) -> list[Line]:
     """Exactly `height` rows of exactly `width` cells. What there is no room for goes, the word last of all."""
     roomy = height >= _ROOMY
-    advice = hung("! ", CAUTION, width, Role.STRONG)
-    advice += [row for note in shown.notes for row in hung("  ", note, width)]
+    caution = hung("! ", CAUTION, width, Role.STRONG)
+    advice = caution + [row for note in shown.notes for row in hung("  ", note, width)]
     top = [*hung("", shown.what, width, Role.STRONG)[:2], *_wire(shown.state, width, 2 if roomy else 1)]
     counts = _counts(shown.log, width, 7 if roomy else 4)
     since = hung("", _since(shown, now_ns, start_ns), width, _ROLES[shown.state])[:2]
@@ -61,7 +61,10 @@ def wiggle_lines(shown: Shown, now_ns: int, start_ns: int, width: int, height: i
         counts = _counts(shown.log, width, 1)
         room = height - len(top) - len(since) - 1 - len(advice) - _LEAST_LOG
     if room < word_rows:
-        advice = advice[: max(len(advice) - (word_rows - room), 0)]
+        # Letters that are less high leave room for the caution, which goes before the log.
+        word_rows = min(word_rows, max(len(large(word, width - 2, word_rows)) for word in WORDS.values()))
+        spare = height - len(top) - word_rows - 1 - len(since)
+        advice = advice[: max(len(advice) - (word_rows - room), min(len(caution), spare), 0)]
     word = _word(shown.state, width, min(word_rows, max(height - len(top) - 1, 1)))
     rows = [*top, *word, *counts, *since, *advice]
     rows += _log(shown, start_ns, height - len(rows))
@@ -117,7 +120,12 @@ def _since(shown: Shown, now_ns: int, start_ns: int) -> str:
     since_ns = log.since_ns
     words = f"{WORDS[shown.state]}: {shown.said}"
     if since_ns is not None and shown.state is log.state:
-        words += f", since {exact_moment(since_ns, start_ns)}, for {length(max(now_ns - since_ns, 0))}"
+        first = log.events[0] if log.events and not log.forgotten else None
+        # It may have been like that for long when it was looked at first.
+        found = first is not None and not first.number and first.time_ns == since_ns
+        words += f", {'found so at' if found else 'since'} {exact_moment(since_ns, start_ns)}, "
+        past = length(max(now_ns - since_ns, 0))
+        words += f"{past} ago" if found else f"for {past}"
     last = next((event for event in reversed(log.events) if event.number), None)
     if last is None:
         return f"{words}. No make or break so far."
