@@ -273,3 +273,24 @@ def test_a_hostile_bus_cannot_fill_the_memory() -> None:
     result = document(history)
     assert [fault["spn"] for fault in result["faults"]] == [1, 2, 3]
     assert history.room.refused == 2
+
+
+@pytest.mark.parametrize(
+    ("lines", "left"),
+    [
+        pytest.param([dm1(0), dm1(1)], False, id="still active"),
+        pytest.param([dm1(0), dm1(1, NOTHING), "9 0CF00400 FF FF FF FF FF FF FF FF"], False, id="cleared before"),
+        pytest.param([dm1(0), dm1(1), "9 0CF00400 FF FF FF FF FF FF FF FF"], True, id="active in the last report"),
+        pytest.param([dm1(0), dm1(9, NOTHING)], False, id="the controller came back without it"),
+        pytest.param(["0 18FECB00 00 FF 6E 00 03 02 FF FF", "9 0CF00400 FF FF FF FF FF FF FF FF"], False,
+                     id="only in a DM2"),
+    ],
+)
+def test_what_a_silence_left_open(lines: list[str], left: bool) -> None:
+    """DM1 comes each second (SAE J1939-73, section 5.7.1): a fault of the last one before a silence is not known."""
+    history = History()
+    history.feed_block(FrameBlock.from_frames(frames("\n".join(lines))))
+    assert history.end_ns is not None
+    history.advance(history.end_ns)
+    controller = history.controllers["can0", 0]
+    assert [controller.left_by_silence(fault) for fault in controller.faults.values()] == [left]

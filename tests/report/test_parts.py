@@ -5,6 +5,10 @@ from pathlib import Path
 
 import pytest
 
+from faultlamp.findings.check import Verdict
+from faultlamp.frames import Frame
+from faultlamp.j1939.diagnostics import Lamp
+from faultlamp.knowledge.crosswalk import Crosswalk, CrosswalkRow
 from faultlamp.knowledge.units import System
 from faultlamp.report.notes import read_notes
 from faultlamp.report.paper import About, Moment
@@ -13,6 +17,8 @@ from faultlamp.tui.marks.notes import Notes
 from support.papers import paper
 from support.wire import frame, ns
 from tui.scene import AMBER, COOLANT_HIGH, NO_LAMPS, RED_AND_AMBER, coolant, dm1, pump_job, second
+
+BOTH = "with red stop, amber warning while active"
 
 
 def test_readings_are_those_of_the_published_layouts() -> None:
@@ -79,20 +85,84 @@ def test_a_lamp_check(lamps: str, after: str, said: str) -> None:
 @pytest.mark.parametrize(
     ("reports", "lamp"),
     [
-        pytest.param([(AMBER, True), (RED_AND_AMBER, True), (NO_LAMPS, False)], "red stop, amber warning", id="gone"),
-        pytest.param([("55FF", False), (AMBER, True), (RED_AND_AMBER, False)], "amber warning", id="not the next"),
-        pytest.param([(RED_AND_AMBER, True), (NO_LAMPS, True), (NO_LAMPS, False)], "none", id="none at its last"),
-        pytest.param([(RED_AND_AMBER, True)], "red stop, amber warning", id="silent after one report"),
-        pytest.param([(AMBER, True), (RED_AND_AMBER, True)], "red stop, amber warning", id="silent"),
+        pytest.param([(AMBER, True), (RED_AND_AMBER, True), (NO_LAMPS, False)], BOTH, id="gone"),
+        pytest.param([(NO_LAMPS, True), (NO_LAMPS, False)], "with no lamp while active", id="no lamp"),
+        pytest.param([("55FF", False), (AMBER, True), (RED_AND_AMBER, False)], "with amber warning while active",
+                     id="not the one before or after"),
+        pytest.param([(RED_AND_AMBER, True), (NO_LAMPS, True), (NO_LAMPS, False)],
+                     f"{BOTH}; no lamp in the last report that listed it", id="none at its last"),
+        pytest.param([(AMBER, True), ("10FF", True), (AMBER, True), (AMBER, False)],
+                     f"{BOTH}; amber warning in the last report that listed it", id="red in between"),
+        pytest.param([("10FF", True), (NO_LAMPS, False), (AMBER, True), (AMBER, False)],
+                     f"{BOTH}; amber warning in the last report that listed it", id="each of two times"),
+        pytest.param([("10FF", False), (AMBER, True), ("10FF", False), (AMBER, True), (AMBER, False)],
+                     "with amber warning while active", id="red only in between its times"),
+        pytest.param([(RED_AND_AMBER, True)], BOTH, id="silent after one report"),
+        pytest.param([(AMBER, True), (RED_AND_AMBER, True)], BOTH, id="silent"),
     ],
 )
 def test_the_lamps_of_a_fault_that_is_active_no_more(reports: list[tuple[str, bool]], lamp: str) -> None:
-    """Those of the last DM1 that lists it; the lamps are the message's (SAE J1939-73, section 5.7.1)."""
+    """Those of all DM1 that list it; the lamps are the message's (SAE J1939-73, section 5.7.1)."""
     frames = [
         one for at, (lamps, listed) in enumerate(reports) for one in dm1(at, lamps, *[COOLANT_HIGH] * listed)
     ]
-    frames += [frame(at, "18FEEE00", "FF" * 8) for at in range(3, 20)]
-    assert [row.lamp for row in paper(frames).faults] == [lamp]
+    frames += [frame(at, "18FEEE00", "FF" * 8) for at in range(len(reports), 20)]
+    assert [row.lamps for row in paper(frames).faults] == [lamp]
+
+
+def test_the_last_report_before_a_silence_counts() -> None:
+    """Red was asked for in the only DM1 that listed the fault before 9 s without one; later it is amber alone."""
+    frames = [*dm1(0, "10FF"), *dm1(1, "10FF", COOLANT_HIGH), *dm1(10, AMBER, COOLANT_HIGH)]
+    assert [row.lamps for row in paper(frames).faults] == [f"{BOTH}; amber warning in the last report that listed it"]
+
+
+def test_a_lamp_check_is_no_lamp_of_a_fault() -> None:
+    """All four lamps for 3 s at key on say nothing of the fault that was there then (common practice, no source)."""
+    frames = [one for at in range(30) for one in second(at, lamps="55FF" if at < 3 else AMBER, codes=[COOLANT_HIGH])]
+    assert [row.lamps for row in paper(frames).faults] == ["with amber warning while active"]
+
+
+@pytest.mark.parametrize("listed_at_the_end", [True, False])
+def test_why_a_code_of_the_maker_stands_where_it_does(listed_at_the_end: bool) -> None:
+    """By the last report that listed the fault; a lamp that was asked for only before is said to have been."""
+    table = Crosswalk("own.csv", [
+        CrosswalkRow(line, 110, 3, lamp, code, "", "", "") for line, (lamp, code) in enumerate(
+            [(Lamp.RED_STOP, "R"), (Lamp.AMBER_WARNING, "A"), (Lamp.PROTECT, "P"), (None, "N")], 2)
+    ])
+    frames = [*dm1(0, RED_AND_AMBER, COOLANT_HIGH), *dm1(1, AMBER, COOLANT_HIGH)]
+    frames += dm1(2, AMBER, *[COOLANT_HIGH] * listed_at_the_end)
+    is_was = "is" if listed_at_the_end else "was"
+    row = paper(frames, crosswalk=table).faults[0]
+    assert [(code.code, code.reason) for code in row.codes] == [
+        ("A", f"for the amber warning lamp, which {is_was} asked for"), ("N", "its row names no lamp"),
+        ("R", "for the red stop lamp, which was asked for earlier"),
+        ("P", f"for the protect lamp, which {is_was} not asked for"),
+    ]
+
+
+def test_checks_without_a_verdict_are_no_rows() -> None:
+    """Each reason once with the names it holds for, and the channel where there are several."""
+    frames = [one for at in range(12) for one in second(at)]
+    made = paper(frames)
+    assert all(check.verdict is not Verdict.NOT_JUDGED for check in made.checks)
+    assert len(made.checks_notes) > 1
+    assert all(note.startswith(("No verdict (", "Assumed: ")) for note in made.checks_notes)
+    frames += [Frame(one.time_ns + 1, "can1", one.can_id, one.data, one.flags) for one in frames]
+    both = paper(sorted(frames, key=lambda one: one.time_ns))
+    text = " ".join([*(check.name for check in both.checks), *both.checks_notes])
+    assert "barometric pressure on can0" in text
+    assert "barometric pressure on can1" in text
+
+
+def test_what_a_verdict_takes_for_granted_is_said() -> None:
+    """Temperatures of 20 degC by SAE J1939-71, key on, engine standing: they must agree only if it is cold."""
+    frames = [one for at in range(12) for one in second(at, speed_rpm=0, coolant_raw=60)]
+    frames += [frame(at + 0.3, "18FEF600", "FFFF3CFFFFFFFFFF") for at in range(12)]
+    frames += [frame(at + 0.4, "18FEF500", "FFFFFFA0243CFFFF") for at in range(12)]
+    made = paper(sorted(frames, key=lambda one: one.time_ns))
+    assumed = {check.assumed for check in made.checks if check.assumed}
+    assert assumed
+    assert {f"Assumed: {words}." for words in assumed} <= set(made.checks_notes)
 
 
 def test_counts_first_and_last() -> None:

@@ -108,6 +108,7 @@ def test_several_files_are_one_history(tmp_path: Path) -> None:
         pytest.param(["pump.log", "-o", "there.html"], "there.html exists and is not overwritten", id="taken"),
         pytest.param(["pump.log", "-o", "no/page.html"], "there is no folder no", id="no folder"),
         pytest.param(["pump.log", "-o", "."], "is not a file's name", id="a folder"),
+        pytest.param(["pump.log", "-o", "new/"], "'new/' is not a file's name", id="a folder to be"),
         pytest.param(["pump.log", "-o", ""], "is not a file's name", id="nothing"),
         pytest.param(["none.log", "-o", "page.html"], "none.log: no such file", id="no recording"),
         pytest.param(["pump.log", "-o", "page.html", "--notes", "none.txt"], "--notes none.txt: cannot be read",

@@ -52,6 +52,15 @@ CASES: dict[str, tuple[Callable[[], list[Frame]], list[str], bool]] = {
          "No fault is known to have been active at the end.",
          "1 fault was active when its controller fell silent: whether it is gone is not known."], True,
     ),
+    "gone, and then its controller fell silent": (
+        lambda: seconds(0, 6, AMBER, COOLANT_HIGH) + seconds(6, 12) + other(0, 30),
+        ["No fault is known to have been active at the end.", "1 fault was active during the job and went."], False,
+    ),
+    "a lamp without a fault": (
+        lambda: seconds(0, 6, AMBER, COOLANT_HIGH) + seconds(6, 12, AMBER),
+        ["No fault was active at the end.", "1 fault was active during the job and went.",
+         "Engine 1 asked for the amber warning lamp at the end, but listed no fault with it."], False,
+    ),
     "all silent": (
         lambda: seconds(0, 12) + [rpm(at, 700) for at in range(12, 30)],
         ["At the end no controller sent a fault report any more, so it is not known what was active then."], False,
@@ -135,6 +144,8 @@ def test_a_clock_step_is_told() -> None:
     assert made.timeline is not None
     assert made.timeline.left_out.startswith("The clock stepped back")
     assert [fact.text for fact in made.job if fact.name == "Length"] == ["not known: the clock stepped back"]
+    # Which lamps lay over which time cannot be told then.
+    assert made.faults[0].lamps == "lamps not known"
     assert made.faults[0].spans == ("22:15:00.1 to 22:15:11.9 (11.8 s; silent)",)
 
 
@@ -147,3 +158,9 @@ def test_channels_are_named_where_there_are_several() -> None:
     assert [row.channel for row in made.cycles] == ["can0", "can1"]
     assert made.timeline is not None
     assert [key.label for key in made.timeline.keys] == ["Key, can0", "Key, can1"]
+
+
+@pytest.mark.parametrize(("bad_lines", "words"), [(0, "Nothing was recorded"), (2, "Nothing in the recording")])
+def test_an_unreadable_recording_is_not_an_empty_one(bad_lines: int, words: str) -> None:
+    """Lines that are no frame were recorded all the same."""
+    assert paper([], bad_lines=bad_lines).verdict.sentences[0].startswith(words)

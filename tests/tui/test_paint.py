@@ -5,8 +5,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
+from faultlamp.stamps import elapsed
 from faultlamp.tui.paint import Piece, Role, fit, fit_line, flow, line, wrap
-from faultlamp.tui.times import age, elapsed, length, moment
+from faultlamp.tui.times import age, length, moment
 
 S = 1_000_000_000
 

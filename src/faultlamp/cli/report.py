@@ -151,7 +151,7 @@ def _notes_text(path: str) -> str:
 def _check_place(path: str) -> None:
     """Raises CaptureError where nothing can be written."""
     name = printable(path)
-    if not Path(path).name or os.path.isdir(path):
+    if not os.path.basename(path) or os.path.isdir(path):
         raise CaptureError(f"-o '{name}' is not a file's name: choose one that ends in .html")
     if os.path.lexists(path):
         raise _taken(name)

@@ -12,6 +12,7 @@ from enum import StrEnum
 
 from faultlamp.compare.comparison import Became, Comparison, FaultChange
 from faultlamp.compare.evidence import Doubt
+from faultlamp.stamps import has_clock
 
 
 class Result(StrEnum):
@@ -32,7 +33,6 @@ class Order(StrEnum):
     UNKNOWN = "unknown"
 
 
-_FIRST_DATE_NS = 365 * 86_400 * 1_000_000_000
 _OLD = (Became.STAYED, Became.CLEARED, Became.WENT, Became.NOT_HEARD)
 # By what became of a fault, and whether it is proven.
 _TALLY = (
@@ -69,7 +69,7 @@ def order(comparison: Comparison) -> Order:
     before, after = comparison.before.history, comparison.after.history
     if before.start_ns is None or before.end_ns is None or after.start_ns is None or after.end_ns is None:
         return Order.UNKNOWN
-    if before.clock_steps or after.clock_steps or min(before.start_ns, after.start_ns) < _FIRST_DATE_NS:
+    if before.clock_steps or after.clock_steps or not has_clock(min(before.start_ns, after.start_ns)):
         return Order.UNKNOWN
     if after.start_ns > before.end_ns:
         return Order.IN_ORDER

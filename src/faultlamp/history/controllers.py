@@ -107,6 +107,11 @@ class Controller:
             return FaultState.PREVIOUSLY_ACTIVE
         return FaultState.INACTIVE
 
+    def left_by_silence(self, fault: Fault) -> bool:
+        """Whether the last DM1 before a silence listed it; a controller that came back since has said more."""
+        last = fault.spans[-1] if fault.spans else None
+        return last is not None and last.reason is EndReason.SILENT and last.end_ns == self.last_dm1_ns
+
     def sending(self, time_ns: int) -> None:
         """A DM1, or a part of one under way, is on the bus."""
         self.advance(time_ns)

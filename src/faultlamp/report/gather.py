@@ -9,14 +9,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from faultlamp import __version__
-from faultlamp.findings.check import Check
 from faultlamp.findings.finding import Finding, fault_words
-from faultlamp.findings.plausibility import plausibility_checks
 from faultlamp.findings.shared_causes import SharedCauses, shared_causes
-from faultlamp.knowledge.plausibility import load_plausibility
 from faultlamp.knowledge.shared_causes import load_shared_causes
+from faultlamp.report.checks import check_rows
 from faultlamp.report.faults import advice_on, fault_rows
-from faultlamp.report.lamps import lamp_check, lamp_rows
+from faultlamp.report.lamp_check import lamp_check
+from faultlamp.report.lamps import lamp_rows
 from faultlamp.report.machine import cycle_rows, machine_facts, node_rows
 from faultlamp.report.paper import About, Cause, Fact, Heard, Paper
 from faultlamp.report.readings import reading_rows
@@ -46,6 +45,7 @@ def gather(heard: Heard, about: About) -> Paper:
     lamps, lamp_note = lamp_rows(history, at_ns, clock, senders)
     faults, faults_left_out = fault_rows(heard, found, clock, senders)
     advice, advice_left_out = advice_on(heard, found, senders)
+    checks, checks_notes = check_rows(heard, at_ns, senders)
     cycles, cycles_note = cycle_rows(history, at_ns, clock, senders)
     nodes, nodes_note = node_rows(history, heard.nodes, clock, senders)
     return Paper(
@@ -61,7 +61,7 @@ def gather(heard: Heard, about: About) -> Paper:
         causes_hint=rules.caution,
         causes=tuple(_cause(one, heard, rules.caution, clock, senders) for one in causes.findings[:_MOST_CAUSES]),
         causes_note=_causes_note(causes),
-        checks=_checks(heard, at_ns),
+        checks=checks, checks_notes=checks_notes,
         advice=advice, advice_left_out=advice_left_out,
         readings=readings, readings_note=readings_note,
         cycles=cycles, cycles_note=cycles_note, nodes=nodes, nodes_note=nodes_note,
@@ -124,11 +124,6 @@ def _causes_note(causes: SharedCauses) -> str:
         return f"{count_of(len(causes.alone), 'fault')} at once: too many to look for common causes."
     more = len(causes.findings) - _MOST_CAUSES
     return f"{count_of(more, 'further group')} not shown: faultlamp faults --with-findings." if more > 0 else ""
-
-
-def _checks(heard: Heard, at_ns: int) -> tuple[Check, ...]:
-    rules = load_plausibility()
-    return tuple(plausibility_checks(heard.latest, heard.history, heard.layouts, at_ns, rules))
 
 
 def _provenance(heard: Heard) -> tuple[Fact, ...]:

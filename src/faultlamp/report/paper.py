@@ -164,7 +164,7 @@ class FaultRow:
     name: str
     meaning: str
     sender: str
-    lamp: str
+    lamps: str
     count: str
     first: str
     last: str
@@ -258,6 +258,7 @@ class Paper:
     causes_hint: str
     causes_note: str
     checks: tuple[Check, ...]
+    checks_notes: tuple[str, ...]
     advice: tuple[Advice, ...]
     advice_left_out: str
     readings: tuple[ReadingRow, ...]

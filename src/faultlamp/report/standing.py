@@ -28,25 +28,31 @@ _PLACES = {lamp: place for place, lamp in enumerate(Lamp)}
 
 
 class Standing(NamedTuple):
-    """A fault with its controller and how it stands."""
+    """A fault with its controller and how it stands.
+
+    lamps: those asked for by the last DM1 that listed it, the gravest first; None: none did, or nobody knows.
+    """
 
     controller: Controller
     fault: Fault
     state: str
-
-    @property
-    def lamps(self) -> tuple[Lamp, ...] | None:
-        """The lamps asked for by the last DM1 that listed it, the gravest first; None: none did, or nobody knows."""
-        return asked_for(self.controller) if self.fault.active else asked_for_with(self.controller, self.fault)
+    lamps: tuple[Lamp, ...] | None
 
 
 def standings(history: History) -> list[Standing]:
     """All faults: active ones first, the one that began first on top; then those last seen last."""
     found = [
-        Standing(controller, fault, state_of(controller, fault))
+        Standing(controller, fault, state_of(controller, fault), _lamps(history, controller, fault))
         for controller in history.controllers.values() for fault in controller.faults.values()
     ]
     return sorted(found, key=_place)
+
+
+def _lamps(history: History, controller: Controller, fault: Fault) -> tuple[Lamp, ...] | None:
+    if fault.active:
+        return asked_for(controller)
+    # Where the clock stepped back the spans are not in order, and lamps of another time may lie over the fault's.
+    return None if history.clock_steps else asked_for_with(controller, fault)
 
 
 def state_of(controller: Controller, fault: Fault) -> str:
@@ -56,13 +62,7 @@ def state_of(controller: Controller, fault: Fault) -> str:
         return ACTIVE
     if state is FaultState.PREVIOUSLY_ACTIVE:
         return STORED
-    return SILENT if left_by_silence(controller, fault) else GONE
-
-
-def left_by_silence(controller: Controller, fault: Fault) -> bool:
-    """Whether the last DM1 of a controller that then fell silent listed it; one that came back has said more."""
-    last = fault.spans[-1] if fault.spans else None
-    return last is not None and last.reason is EndReason.SILENT and last.end_ns == controller.last_dm1_ns
+    return SILENT if controller.left_by_silence(fault) else GONE
 
 
 def asked_for(controller: Controller) -> tuple[Lamp, ...] | None:
@@ -90,8 +90,7 @@ def _state_at(spans: Sequence[LampSpan], time_ns: int) -> LampState | None:
     if place < 0:
         return None
     span = spans[place]
-    # Where the clock stepped back the spans are not in order: then what was found may be of another time.
-    return span.state if span.start_ns <= time_ns and (span.end_ns is None or span.end_ns >= time_ns) else None
+    return span.state if span.end_ns is None or span.end_ns >= time_ns else None
 
 
 def last_asked_for(controller: Controller, lamp: Lamp) -> bool:
@@ -102,7 +101,7 @@ def last_asked_for(controller: Controller, lamp: Lamp) -> bool:
 
 
 def _place(one: Standing) -> tuple[int, int, str, int, int, int]:
-    controller, fault, state = one
+    controller, fault, state, _ = one
     time_ns = -fault.last_seen_ns
     if fault.spans:
         last = fault.spans[-1]

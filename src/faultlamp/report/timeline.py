@@ -15,7 +15,7 @@ from faultlamp.history.history import History
 from faultlamp.history.key_cycles import KeyCycle
 from faultlamp.history.spans import Span
 from faultlamp.report.paper import KeyLane, Lane, Timeline
-from faultlamp.report.standing import ACTIVE, SHAPES, WORDS, Standing, left_by_silence
+from faultlamp.report.standing import ACTIVE, SHAPES, WORDS, Standing
 from faultlamp.report.words import NS_PER_S, Clock, Senders, count_of
 from faultlamp.text import printable
 
@@ -94,9 +94,9 @@ class _Scale:
 
 
 def _lane(y: float, one: Standing, at_ns: int, scale: _Scale, senders: Senders) -> Lane:
-    controller, fault, state = one
+    controller, fault, state, _ = one
     last = fault.spans[-1]
-    sign = "▸" if state == ACTIVE else "?" if left_by_silence(controller, fault) else ""
+    sign = "▸" if state == ACTIVE else "?" if controller.left_by_silence(fault) else ""
     until_ns = at_ns if last.end_ns is None else last.end_ns
     who = senders.cell(controller.channel, controller.source_address)
     return Lane(

@@ -10,6 +10,7 @@ from collections import Counter
 
 from faultlamp.history.controllers import Controller
 from faultlamp.j1939.diagnostics import Lamp
+from faultlamp.knowledge.crosswalk import LAMP_WORDS
 from faultlamp.report.paper import Heard, Verdict
 from faultlamp.report.standing import ACTIVE, GONE, SILENT, STORED, Standing, asked_for, last_asked_for
 from faultlamp.report.words import NS_PER_S, Clock, Senders, count_of, length, title, together
@@ -25,7 +26,8 @@ def verdict(heard: Heard, found: list[Standing], clock: Clock, senders: Senders)
     reporting = [one for one in controllers if one.last_dm1_ns is not None]
     unknown = tuple(_unknown(heard, reporting, clock, senders))
     if not history.frames:
-        return Verdict("?", ("Nothing was recorded, so nothing is known about the machine.",), False, unknown)
+        what = "Nothing in the recording could be read as a frame" if heard.bad_lines else "Nothing was recorded"
+        return Verdict("?", (f"{what}, so nothing is known about the machine.",), False, unknown)
     if not heard.nodes.nodes and not controllers:
         text = "Frames were recorded, but none of them is J1939, so nothing is known about faults."
         return Verdict("?", (text,), False, unknown)
@@ -38,24 +40,25 @@ def verdict(heard: Heard, found: list[Standing], clock: Clock, senders: Senders)
         if found:
             sentences.append(f"{title(count_of(len(found), 'fault'))} stood in reports of earlier faults.")
         return Verdict("?", tuple(sentences), bool(stop), unknown)
-    sentences += _counted(found, any(one.lamps is not None for one in reporting))
+    sentences += _counted(found, [one.lamps is not None for one in reporting])
+    sentences += _lamps_alone(reporting, senders)
     active = any(one.state == ACTIVE for one in found)
     silent = any(one.lamps is None for one in reporting)
     shape = "■" if stop else "●" if active else "?" if silent else "○"
     return Verdict(shape, tuple(sentences), bool(stop), unknown)
 
 
-def _counted(found: list[Standing], anybody: bool) -> list[str]:
-    """How many faults there were, by how they stand."""
+def _counted(found: list[Standing], heard_at_end: list[bool]) -> list[str]:
+    """How many faults there were, by how they stand. heard_at_end: of each controller that ever sent a DM1."""
     count = Counter(one.state for one in found)
     active, silent = count[ACTIVE], count[SILENT]
     went = sum(one.state in (STORED, GONE) and bool(one.fault.spans) for one in found)
     earlier = sum(not one.fault.spans for one in found)
-    if not anybody:
+    if not any(heard_at_end):
         sentences = ["At the end no controller sent a fault report any more, so it is not known what was active then."]
     elif active:
         sentences = [f"{title(count_of(active, 'fault'))} {_was(active)} active at the end."]
-    elif silent:
+    elif silent or (found and not all(heard_at_end)):
         sentences = ["No fault is known to have been active at the end."]
     else:
         sentences = ["No fault was active at the end."] if found else ["No fault was reported."]
@@ -93,6 +96,19 @@ def _stop(reporting: list[Controller], senders: Senders) -> str:
         f"{title(who)} asked for the red stop lamp in the last report before silence: do not run the engine before "
         "that is cleared up."
     )
+
+
+def _lamps_alone(reporting: list[Controller], senders: Senders) -> list[str]:
+    """Lamps at the end with no active fault to explain them; the red stop lamp has its own sentence."""
+    alone: dict[Lamp, list[str]] = {}
+    for one in reporting:
+        asked = asked_for(one)
+        if asked and Lamp.RED_STOP not in asked and not one.active_faults:
+            alone.setdefault(asked[0], []).append(senders.name(one.channel, one.source_address))
+    return [
+        f"{title(together(alone[lamp]))} asked for the {words} at the end, but listed no fault with it."
+        for lamp, words in LAMP_WORDS.items() if lamp in alone
+    ]
 
 
 def _unknown(heard: Heard, reporting: list[Controller], clock: Clock, senders: Senders) -> list[str]:

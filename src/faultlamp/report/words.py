@@ -1,7 +1,7 @@
 """How the paper says moments, lengths of time, counts and senders.
 
-Rule: times are UTC, as everywhere on the command line; a recording whose stamps start within the first year of the
-epoch has no date, so its moments are counted from its start.
+Rule: times are UTC, as everywhere on the command line; those of a recording without a date are counted from its start
+(`faultlamp.stamps`).
 """
 
 from __future__ import annotations
@@ -10,13 +10,13 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from faultlamp.knowledge.addresses import address_name
+from faultlamp.stamps import elapsed, has_clock
 from faultlamp.text import printable
 
 NS_PER_S = 1_000_000_000
 NONE = "—"
 """In a cell that has nothing to say."""
 
-_FIRST_CLOCK_NS = 365 * 86_400 * NS_PER_S
 _TENTHS_BELOW_NS = 600 * NS_PER_S
 _DAY_NS = 86_400 * NS_PER_S
 
@@ -31,7 +31,7 @@ class Clock:
     @property
     def dated(self) -> bool:
         """Whether the stamps tell the time of day."""
-        return self.start_ns >= _FIRST_CLOCK_NS
+        return has_clock(self.start_ns)
 
     def moment(self, time_ns: int) -> str:
         """`16:04:11.0`, with the day where there are several; `04:11.0` since the start where there is no date."""
@@ -53,18 +53,6 @@ class Clock:
     @property
     def _brief(self) -> bool:
         return abs(self.end_ns - self.start_ns) < _TENTHS_BELOW_NS
-
-
-def elapsed(length_ns: int) -> str:
-    """mm:ss, or h:mm:ss from one hour on; the part of a second is cut off.
-
-    >>> elapsed(83_900_000_000), elapsed(3_723_000_000_000)
-    ('01:23', '1:02:03')
-    """
-    sign = "-" if length_ns < 0 else ""
-    minutes, seconds = divmod(abs(length_ns) // NS_PER_S, 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{sign}{hours}:{minutes:02}:{seconds:02}" if hours else f"{sign}{minutes:02}:{seconds:02}"
 
 
 def length(length_ns: int) -> str:
@@ -100,6 +88,10 @@ class Senders:
         """In a table, with the address: `engine 1 (0)`."""
         name = address_name(address)
         return (f"{name} ({address})" if name else f"address {address}") + self._where(channel)
+
+    def of_channel(self, name: str, channel: str) -> str:
+        """What belongs to a channel, not to a sender: `coolant temperature on can1`."""
+        return name + self._where(channel)
 
     def _where(self, channel: str) -> str:
         return f" on {printable(channel, longest=40)}" if self.several else ""

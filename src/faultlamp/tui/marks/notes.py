@@ -17,9 +17,10 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from faultlamp.errors import CaptureError
+from faultlamp.stamps import elapsed, has_clock
 from faultlamp.text import printable
 from faultlamp.tui.export.new_file import write_new
-from faultlamp.tui.times import NS_PER_S, elapsed, has_clock
+from faultlamp.tui.times import NS_PER_S
 
 MOST_MARKS = 1000
 LONGEST_NOTE = 200

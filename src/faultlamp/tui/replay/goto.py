@@ -10,8 +10,9 @@ from __future__ import annotations
 import re
 import time
 
+from faultlamp.stamps import elapsed, has_clock
 from faultlamp.tui.replay.recording import Recording
-from faultlamp.tui.times import NS_PER_S, elapsed, has_clock
+from faultlamp.tui.times import NS_PER_S
 
 HINT = "mm:ss from the start, hh:mm:ss, or a share like 40%"
 

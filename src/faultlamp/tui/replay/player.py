@@ -11,9 +11,10 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Sequence
 
 from faultlamp.frames import FrameBlock
+from faultlamp.stamps import elapsed
 from faultlamp.tui.feed import FeedStatus
 from faultlamp.tui.replay.recording import Recording
-from faultlamp.tui.times import NS_PER_S, elapsed
+from faultlamp.tui.times import NS_PER_S
 
 SPEEDS = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 NORMAL = SPEEDS.index(1.0)
