@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from faultlamp.capture import Capture
     from faultlamp.findings.check import Check
     from faultlamp.findings.shared_causes import SharedCauses
-    from faultlamp.frames import FrameBlock
     from faultlamp.history.history import History
     from faultlamp.history.nodes import Nodes
     from faultlamp.knowledge.spn_table import SpnNames
@@ -78,7 +77,7 @@ def print_faults(
         for block in capture.blocks():
             history.feed_block(block)
             if gathered is not None:
-                gathered.take(block)
+                gathered.present.feed_block(block)
         document = _document(history, capture, args.captures, names)
     causes, checks = None, None
     if gathered is not None:
@@ -104,34 +103,21 @@ class _Gathered:
 
     def __init__(self, history: History, names: SpnNames) -> None:
         from faultlamp.findings.plausibility import wanted_groups
+        from faultlamp.history.since_step import SinceStep
         from faultlamp.knowledge.layouts import load_layouts
         from faultlamp.knowledge.plausibility import load_plausibility
 
         self._history, self._names = history, names
         self._layouts, self._rules = load_layouts([]), load_plausibility()
-        self._wanted = wanted_groups(self._layouts, self._rules)
-        self._begin()
-
-    def take(self, block: FrameBlock) -> None:
-        """The next frames."""
-        if block.starts_stretch:
-            self._begin()  # the stamps begin again
-        self._nodes.feed_block(block)
-        self._latest.feed_block(block)
-
-    def _begin(self) -> None:
-        from faultlamp.history.latest import LatestValues
-        from faultlamp.history.nodes import Nodes
-
-        self._nodes, self._latest = Nodes(), LatestValues(self._wanted)
+        self.present = SinceStep(wanted_groups(self._layouts, self._rules))
 
     def findings(self) -> tuple[SharedCauses, list[Check]]:
         """Shared causes and plausibility at the last frame."""
         from faultlamp.findings.plausibility import plausibility_checks
 
-        causes = _shared_causes(self._history, self._names, self._nodes)
+        causes = _shared_causes(self._history, self._names, self.present.nodes)
         return causes, plausibility_checks(
-            self._latest, self._history, self._layouts, self._history.end_ns or 0, self._rules
+            self.present.latest, self._history, self._layouts, self._history.end_ns or 0, self._rules
         )
 
 

@@ -10,6 +10,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from faultlamp.cli.beside import new_beside
 from faultlamp.cli.captures import add_capture_arguments, open_captures
 from faultlamp.cli.options import (
     add_crosswalk_option,
@@ -31,7 +32,6 @@ if TYPE_CHECKING:
 _STDOUT = "-"
 _SYSTEMS = ("metric", "US")
 _LONGEST_TEXT = 1000
-_MOST_NAMES = 100
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -95,25 +95,20 @@ def _heard(args: argparse.Namespace) -> Heard:
     """The recordings, read once."""
     from faultlamp.capture.fingerprint import fingerprint
     from faultlamp.history.history import History
-    from faultlamp.history.latest import LatestValues
-    from faultlamp.history.nodes import Nodes
+    from faultlamp.history.since_step import SinceStep
     from faultlamp.report.paper import Heard, SourceFile
 
     layouts, names, crosswalk = layouts_of(args), spn_names_of(args), crosswalk_of(args)
-    history, nodes, latest = History(**history_options(args)), Nodes(), LatestValues(layouts.groups)
+    history, present = History(**history_options(args)), SinceStep(layouts.groups)
     with open_captures(args) as capture:
         for block in capture.blocks():
-            if block.starts_stretch:
-                # The stamps begin again: ages over the step would be wrong.
-                nodes, latest = Nodes(), LatestValues(layouts.groups)
             history.feed_block(block)
-            nodes.feed_block(block)
-            latest.feed_block(block)
+            present.feed_block(block)
     if history.end_ns is not None:
         history.advance(history.end_ns)
     prints = [fingerprint(path) for path in args.captures]
     return Heard(
-        history, nodes, latest, layouts, history.end_ns, names, crosswalk,
+        history, present.nodes, present.latest, layouts, history.end_ns, names, crosswalk,
         [SourceFile(one.name, one.size_bytes, one.sha256, one.why) for one in prints],
         bad_lines=capture.stats.bad_lines, warnings=capture.stats.warnings,
     )
@@ -164,7 +159,7 @@ def _write_whole(path: str, content: bytes) -> None:
     """The file, whole or not at all; one that is there is left as it is. Raises CaptureError."""
     name = printable(path)
     try:
-        descriptor, other = _beside(path)
+        descriptor, other = new_beside(path)
         try:
             with os.fdopen(descriptor, "wb") as file:
                 file.write(content)
@@ -196,15 +191,6 @@ def _put(other: str, path: str) -> None:
         os.replace(other, path)
     else:
         os.unlink(other)
-
-
-def _beside(path: str) -> tuple[int, str]:
-    """A new file in the same folder, open to write, and its name. Raises OSError."""
-    for number in range(_MOST_NAMES):
-        name = f"{path}.new" if not number else f"{path}.new-{number + 1}"
-        with suppress(FileExistsError):
-            return os.open(name, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666), name
-    raise OSError(errno.EEXIST, "too many unfinished files of that name")
 
 
 def _taken(name: str) -> FaultlampError:

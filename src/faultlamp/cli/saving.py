@@ -6,7 +6,6 @@ file in one step, so that it is whole at every moment.
 
 from __future__ import annotations
 
-import errno
 import json
 import os
 from contextlib import suppress
@@ -14,6 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from faultlamp.cli.beside import new_beside
 from faultlamp.errors import CaptureError
 from faultlamp.text import printable
 
@@ -68,7 +68,7 @@ class SaveFile:
         """Put another document in its place. Raises CaptureError, and then the one before is still there."""
         self.document = document
         try:
-            descriptor, other = _beside(self._path)
+            descriptor, other = new_beside(self._path)
             try:
                 try:
                     _write(descriptor, document)
@@ -83,15 +83,6 @@ class SaveFile:
             raise CaptureError(
                 f"{self.name} has what was there before, but not what came of it: {error.strerror or error}"
             ) from error
-
-
-def _beside(path: str) -> tuple[int, str]:
-    """A new file beside that one, open to write, and its name. Raises OSError."""
-    for number in range(1, _MOST_NAMES):
-        name = f"{path}.new" if number == 1 else f"{path}.new-{number}"
-        with suppress(FileExistsError):
-            return os.open(name, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666), name
-    raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), path)
 
 
 def _write(descriptor: int, document: dict[str, Any]) -> None:

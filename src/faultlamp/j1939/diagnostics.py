@@ -67,6 +67,9 @@ _LAMP_STATES = (
 
 Lamps = tuple[LampState, LampState, LampState, LampState]
 
+LAMP_PLACES = {lamp: place for place, lamp in enumerate(Lamp)}
+"""Where each lamp's state stands in `Lamps`."""
+
 
 class Dtc(NamedTuple):
     """A diagnostic trouble code. `occurrence_count` is None where the controller does not count (127)."""

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from faultlamp.history.controllers import Controller, LampSpan
 from faultlamp.history.history import History
-from faultlamp.j1939.diagnostics import Lamp, LampState
+from faultlamp.j1939.diagnostics import LAMP_PLACES, Lamp, LampState
 from faultlamp.knowledge.crosswalk import LAMP_WORDS
 from faultlamp.report.paper import LampRow
 from faultlamp.report.words import Clock, Senders, count_of, length, title, together
@@ -22,7 +22,6 @@ _WORDS = {
     LampState.ON: "on", LampState.FAST_FLASH: "fast flash", LampState.SLOW_FLASH: "slow flash", LampState.OFF: "off",
     LampState.NOT_AVAILABLE: "not available", LampState.RESERVED: "reserved",
 }
-_PLACES = {lamp: place for place, lamp in enumerate(Lamp)}
 _MOST_TIMES = 4
 _NEVER = "never asked for"
 _MOST_SENDERS = 40
@@ -56,7 +55,7 @@ def _row(lamp: Lamp, controller: Controller, at_ns: int, clock: Clock, senders: 
     if lamps is None:
         shape, state, lit = "?", f"not known (silent); last {_WORDS[spans[-1].state]}", False
     else:
-        now = lamps[_PLACES[lamp]]
+        now = lamps[LAMP_PLACES[lamp]]
         shape, state, lit = SHAPES[now], _WORDS[now], now.lit
     return LampRow(
         title(LAMP_WORDS[lamp]), senders.cell(controller.channel, controller.source_address), shape, state, lit,

@@ -14,7 +14,7 @@ from typing import NamedTuple
 from faultlamp.history.controllers import Controller, Fault, FaultState, LampSpan
 from faultlamp.history.history import History
 from faultlamp.history.spans import EndReason
-from faultlamp.j1939.diagnostics import Lamp, LampState
+from faultlamp.j1939.diagnostics import LAMP_PLACES, Lamp, LampState
 from faultlamp.knowledge.crosswalk import LAMP_WORDS
 
 ACTIVE, SILENT, STORED, GONE = "active", "silent", "stored", "inactive"
@@ -24,7 +24,6 @@ WORDS = {
     GONE: "gone",
 }
 _RANKS = {ACTIVE: 0, SILENT: 1, STORED: 2, GONE: 2}
-_PLACES = {lamp: place for place, lamp in enumerate(Lamp)}
 
 
 class Standing(NamedTuple):
@@ -68,7 +67,7 @@ def state_of(controller: Controller, fault: Fault) -> str:
 def asked_for(controller: Controller) -> tuple[Lamp, ...] | None:
     """The lamps that a controller asks to shine, the gravest first; None while it reports none."""
     lamps = controller.lamps
-    return None if lamps is None else tuple(lamp for lamp in LAMP_WORDS if lamps[_PLACES[lamp]].lit)
+    return None if lamps is None else tuple(lamp for lamp in LAMP_WORDS if lamps[LAMP_PLACES[lamp]].lit)
 
 
 def asked_for_with(controller: Controller, fault: Fault) -> tuple[Lamp, ...] | None:

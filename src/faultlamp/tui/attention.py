@@ -19,9 +19,8 @@ from faultlamp.history.changes import Change, What
 from faultlamp.history.controllers import Controller
 from faultlamp.history.history import History
 from faultlamp.history.spans import EndReason
-from faultlamp.j1939.diagnostics import Lamp, Lamps
+from faultlamp.j1939.diagnostics import LAMP_PLACES, Lamp, Lamps
 from faultlamp.tui.lanes.lane import LaneKey
-from faultlamp.tui.names import LAMP_PLACES
 from faultlamp.tui.times import NS_PER_S
 
 EVERY_NS = 10 * NS_PER_S

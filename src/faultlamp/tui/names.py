@@ -25,9 +25,6 @@ STATE_WORDS = {
     LampState.NOT_AVAILABLE: "n/a",
 }
 
-LAMP_PLACES = {lamp: place for place, lamp in enumerate(Lamp)}
-"""Where each lamp stands in `Lamps`."""
-
 
 def who(source_address: int, channel: str = "") -> str:
     """A controller in running text: `engine 1`, `address 61`; with its channel where there are several."""

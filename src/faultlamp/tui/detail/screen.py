@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from faultlamp.j1939.diagnostics import Lamp
+from faultlamp.j1939.diagnostics import LAMP_PLACES, Lamp
 from faultlamp.knowledge.explanation import Explanation, explanation
 from faultlamp.tui.board import Board
 from faultlamp.tui.detail.text import detail_lines
 from faultlamp.tui.lanes.lane import Lane, LaneKey
-from faultlamp.tui.names import LAMP_PLACES, LAMP_WORDS
+from faultlamp.tui.names import LAMP_WORDS
 from faultlamp.tui.page import Page
 from faultlamp.tui.paint import Line, line
 

@@ -12,7 +12,7 @@ from faultlamp.bus.gaps import Gap
 from faultlamp.findings.finding import Finding
 from faultlamp.findings.onsets import FaultId
 from faultlamp.history.controllers import Controller, Fault
-from faultlamp.j1939.diagnostics import Lamp, Lamps
+from faultlamp.j1939.diagnostics import LAMP_PLACES, Lamp, Lamps
 from faultlamp.knowledge.explanation import CLOSING, Explanation
 from faultlamp.text import printable
 from faultlamp.tui.detail.advice import causes_lines, codes_lines, heading, meaning_lines, start_lines, steps_lines
@@ -21,7 +21,7 @@ from faultlamp.tui.findings.page import finding_lines
 from faultlamp.tui.head.lamps import SHAPES
 from faultlamp.tui.job import Job
 from faultlamp.tui.lanes.lane import Lane
-from faultlamp.tui.names import LAMP_PLACES, LAMP_WORDS, STATE_WORDS, count_of, title, who
+from faultlamp.tui.names import LAMP_WORDS, STATE_WORDS, count_of, title, who
 from faultlamp.tui.paint import Line, Role, hung
 
 _STATES = {

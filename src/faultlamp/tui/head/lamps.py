@@ -15,10 +15,10 @@ from collections.abc import Callable, Sequence
 from rich.cells import cell_len
 
 from faultlamp.history.controllers import Controller
-from faultlamp.j1939.diagnostics import Lamp, Lamps, LampState
+from faultlamp.j1939.diagnostics import LAMP_PLACES, Lamp, Lamps, LampState
 from faultlamp.tui.head.sentence import name_of
 from faultlamp.tui.job import Job
-from faultlamp.tui.names import LAMP_PLACES, LAMP_WORDS, STATE_WORDS, title, together
+from faultlamp.tui.names import LAMP_WORDS, STATE_WORDS, title, together
 from faultlamp.tui.paint import Line, Piece, Role, fit, fit_line, flow, line, wrap
 from faultlamp.tui.wiggle.letters import large
 

@@ -11,9 +11,9 @@ from typing import NamedTuple
 from faultlamp.history.controllers import Controller
 from faultlamp.history.key_cycles import GAP_NS, RUNNING_RPM, KeyCycle
 from faultlamp.history.nodes import Node
-from faultlamp.j1939.diagnostics import Lamp
+from faultlamp.j1939.diagnostics import LAMP_PLACES, Lamp
 from faultlamp.tui.job import Job
-from faultlamp.tui.names import LAMP_PLACES, LAMP_WORDS, count_of, title, together, who
+from faultlamp.tui.names import LAMP_WORDS, count_of, title, together, who
 from faultlamp.tui.paint import Role
 from faultlamp.tui.readings.value import Seen, Value
 from faultlamp.tui.times import length
